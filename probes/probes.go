@@ -1,0 +1,99 @@
+// Package probes holds the types that every measurement of the link produces.
+// The subpackages measure: latency (round trips, loss and delay variation) and
+// throughput (bytes over time to the wide area).
+//
+// A probe knows nothing of alarms, metrics, logs or the agent, never runs by
+// itself, is bounded in time and bytes, and never turns "no answer" into a number.
+package probes
+
+import (
+	"context"
+	"time"
+)
+
+// Section says which part of the path a target stands for.
+type Section string
+
+const (
+	// Hop is the near part: the relay, the terminal, whatever is on this side of the sky.
+	Hop Section = "hop"
+	// Uplink is the far part: the way to the outside world.
+	Uplink Section = "uplink"
+)
+
+// Kind is what a probe measures.
+type Kind string
+
+const (
+	Latency    Kind = "latency"
+	Throughput Kind = "throughput"
+)
+
+// Prober makes one kind of measurement of one target.
+type Prober interface {
+	// Probe measures once and returns within the bounds the prober was built
+	// with, or soon after ctx ends. A failure to measure is reported in
+	// Result.Err; losing every packet is a measurement, not a failure.
+	Probe(ctx context.Context) Result
+}
+
+// Result is the outcome of one probe. Exactly one of Latency and Throughput is
+// set when Err is nil.
+type Result struct {
+	Target  string // the target's configured name
+	Section Section
+	Kind    Kind
+	Start   time.Time // keeps its monotonic reading
+	Elapsed time.Duration
+
+	Latency    *LatencyStats
+	Throughput *ThroughputStats
+
+	// Bytes is what the probe put on and took from the wire, as far as it can
+	// tell (payload plus a stated allowance for headers); it counts against the
+	// data budget whether or not the probe succeeded.
+	Bytes int64
+	// Err says why nothing could be measured; nil otherwise.
+	Err error
+}
+
+// LatencyStats describes one burst of round trips. All delays are round trips,
+// so the delay variations are those of round trips too, not of one direction.
+type LatencyStats struct {
+	Method string // "icmp" or "tcp_connect": Type-P in the sense of RFC 2330
+	Sent   int
+	Lost   int // sent and not answered within the stated time-out
+
+	// RTTs are the answered round trips in the order they were sent. A lost
+	// packet has no round trip: it is never 0 and never the time-out.
+	RTTs []time.Duration
+
+	// The following are valid only where the matching Known is set.
+	Min, Median, P95 time.Duration
+	RTTKnown         bool          // at least one answer
+	Jitter           time.Duration // RFC 3550 section 6.4.1 running estimate, at the last answer
+	IPDVMeanAbs      time.Duration // RFC 3393: mean absolute difference of consecutive round trips
+	PDVP95           time.Duration // RFC 5481: 95th percentile of (round trip minus the least of the burst)
+	VariationKnown   bool          // at least two answers
+}
+
+// LossRatio is the share of packets lost, 0..1; ok is false when none was sent.
+func (s LatencyStats) LossRatio() (ratio float64, ok bool) {
+	if s.Sent == 0 {
+		return 0, false
+	}
+	return float64(s.Lost) / float64(s.Sent), true
+}
+
+// ThroughputStats is what one bounded transfer carried. A direction that was
+// not measured is not known; it is never 0.
+type ThroughputStats struct {
+	Server             string  // the server measured against, for people
+	Down, Up           float64 // bit/s of payload over the measured time
+	DownKnown, UpKnown bool
+	DownBytes, UpBytes int64
+	DownTime, UpTime   time.Duration
+	IdleRTT            time.Duration // as the far server answered before the transfer
+	IdleRTTKnown       bool
+	StoppedBy          string // "" (ran its time), "byte_budget" or "deadline"
+}
