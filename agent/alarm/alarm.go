@@ -1,0 +1,94 @@
+// Package alarm decides which alarms are active. (Package comment to be completed by its author.)
+package alarm
+
+import (
+	"time"
+
+	"candlemark/agent/pack"
+	"candlemark/probes"
+)
+
+// Name is an alarm's name for machines.
+type Name string
+
+const (
+	BringNextPack    Name = "bring_next_pack"
+	ShutTerminalDown Name = "shut_terminal_down"
+	PackAtCutoff     Name = "pack_at_cutoff"
+	SensorStale      Name = "sensor_stale"
+	CurrentClipped   Name = "current_clipped"
+	LinkDown         Name = "link_down"
+	HopDown          Name = "hop_down"
+	ClockNotSet      Name = "clock_not_set"
+)
+
+// Severity orders alarms by how soon somebody must act.
+type Severity string
+
+const (
+	Critical Severity = "critical" // act now
+	Warning  Severity = "warning"  // act within the lead time
+	Notice   Severity = "notice"   // know it; the figures are worth less while it lasts
+)
+
+// Instant is a point on the agent's own time line together with what the wall
+// clock said then. Up is what durations are formed from; Wall is only for people
+// and records, and may jump.
+type Instant struct {
+	Up   time.Duration
+	Wall time.Time
+}
+
+// Leads are the lead times of one pack.
+type Leads struct {
+	NextPack time.Duration // bring_next_pack is raised when the cautious remaining time falls to this
+	ShutDown time.Duration // shut_terminal_down
+}
+
+// PackInput is what the alarms need to know of one pack.
+type PackInput struct {
+	Name     string
+	Leads    Leads
+	Forecast pack.Forecast
+	Clipped  bool // the last reading was clipped
+	// ReadingUp is when the last good reading ended; valid where Seen.
+	ReadingUp  time.Duration
+	Seen       bool
+	StaleAfter time.Duration
+	Swaps      uint64 // counts pack swaps, declared or detected; a rise clears latches
+}
+
+// TargetInput is what the alarms need to know of one latency target.
+type TargetInput struct {
+	Name    string
+	Section probes.Section
+	Probes  uint64 // counts finished latency probes; a rise means Answered is fresh
+	Answer  bool   // the last probe had at least one reply
+}
+
+// Inputs is everything one decision rests on.
+type Inputs struct {
+	Now      Instant
+	Packs    []PackInput
+	Targets  []TargetInput
+	ClockSet bool
+}
+
+// Active is one alarm that is raised now.
+type Active struct {
+	ID       string   `json:"id"` // stable for the alarm's whole life, unique over restarts
+	Name     Name     `json:"name"`
+	Severity Severity `json:"severity"`
+	Subject  string   `json:"subject"` // pack or target name, "" for the board
+	Title    string   `json:"title"`   // words for people: what is the matter
+	Action   string   `json:"action"`  // words for people: what to do
+	Raised   Instant  `json:"raised"`
+}
+
+// Change is an alarm raised or cleared by one decision.
+type Change struct {
+	Alarm   Active
+	Raised  bool // else cleared
+	At      Instant
+	Because string // why it was raised or cleared, with the figures
+}

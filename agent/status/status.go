@@ -1,0 +1,93 @@
+// Package status holds the picture of the whole agent at one moment: plain data
+// that the step produces and that metrics, the page and the control socket show.
+// It decides nothing.
+package status
+
+import (
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/pack"
+	"candlemark/probes"
+	"candlemark/sensors"
+)
+
+// Snapshot is the agent at one moment. It shares nothing with the agent's own
+// state, so its readers need no lock.
+type Snapshot struct {
+	Relay, Site string
+	Taken       alarm.Instant
+	Started     time.Time
+	ClockSet    bool
+	Packs       []Pack
+	Targets     []Target
+	Alarms      []alarm.Active
+	Receivers   []Receiver
+	Data        Data
+	Journal     Journal
+}
+
+// Pack is one pack as last seen.
+type Pack struct {
+	Name         string
+	SensorName   string
+	Spec         pack.Spec
+	Leads        alarm.Leads
+	Reading      sensors.Reading // valid where ReadingKnown; kept after it went stale
+	ReadingKnown bool
+	ReadingUp    time.Duration // when the last good reading ended, on Taken.Up's time line
+	Stale        bool
+	Forecast     pack.Forecast
+	Sensor       SensorCounts
+	DischargedC  float64 // coulombs drawn since the agent started
+	DischargedJ  float64 // joules drawn since the agent started
+	Swaps        uint64
+	LastError    string // what the sensor last complained of; "" after a good reading
+}
+
+// SensorCounts are the sensor's counters since the agent started.
+type SensorCounts struct {
+	Reads, Errors, Repairs uint64
+}
+
+// Target is one probe target as last seen.
+type Target struct {
+	Name     string
+	Section  probes.Section
+	Kind     probes.Kind
+	Attempts uint64
+	Failures uint64 // probes that could not measure
+	Sent     uint64 // packets, latency only
+	Lost     uint64
+	Bytes    uint64
+	// Last is the last probe that measured something; valid where LastKnown.
+	Last      probes.Result
+	LastKnown bool
+	LastError string // why the newest probe could not measure; "" when it did
+	// NotRun says why a throughput probe is being held back ("" when it is not):
+	// "data budget spent", "pack below reserve".
+	NotRun string
+}
+
+// Receiver is one alarm receiver's delivery record.
+type Receiver struct {
+	Name      string
+	Attempts  uint64
+	Failures  uint64
+	Dropped   uint64
+	Waiting   int
+	LastError string
+}
+
+// Data is the use of the daily data budget, in bytes.
+type Data struct {
+	UsedToday, BudgetPerDay int64
+}
+
+// Journal is the state of the record.
+type Journal struct {
+	Path      string
+	Pending   int
+	LastSync  time.Time
+	LastError string
+}
