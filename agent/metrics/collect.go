@@ -1,0 +1,193 @@
+package metrics
+
+import (
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+	"candlemark/probes"
+)
+
+// coulombsPerAh is exact: one ampere for one hour.
+const coulombsPerAh = 3600
+
+// packStates lists every pack.State, since each is exported as 0 or 1.
+func packStates() [5]pack.State {
+	return [...]pack.State{pack.Unknown, pack.Discharging, pack.Charging, pack.Resting, pack.Absent}
+}
+
+// unix puts a wall time as Unix seconds, or nothing when there is none.
+func (e emitter) unix(i id, t time.Time, labels ...string) {
+	if t.IsZero() {
+		return
+	}
+	e.put(i, float64(t.UnixNano())/float64(time.Second), labels...)
+}
+
+func (e emitter) agent(s status.Snapshot) {
+	e.put(relayInfo, 1, s.Relay, s.Site)
+	e.unix(startTime, s.Started)
+	e.put(stepTime, s.Taken.Up.Seconds())
+	e.unix(snapshotTime, s.Taken.Wall)
+	e.flag(clockSet, s.ClockSet)
+	e.put(dataUsed, float64(s.Data.UsedToday))
+	if s.Data.BudgetPerDay > 0 {
+		e.put(dataBudget, float64(s.Data.BudgetPerDay))
+	}
+}
+
+func (e emitter) pack(p *status.Pack) {
+	e.put(sensorInfo, 1, p.Name, p.SensorName)
+	fresh := p.ReadingKnown && !p.Stale
+	e.flag(sensorUp, fresh && p.LastError == "", p.Name)
+	e.put(sensorReads, float64(p.Sensor.Reads), p.Name)
+	e.put(sensorErrors, float64(p.Sensor.Errors), p.Name)
+	e.put(sensorRepairs, float64(p.Sensor.Repairs), p.Name)
+	e.put(packDischargedCoulombs, p.DischargedC, p.Name)
+	e.put(packDischargedJoules, p.DischargedJ, p.Name)
+	e.put(packSwaps, float64(p.Swaps), p.Name)
+	e.put(packLeadNextPack, p.Leads.NextPack.Seconds(), p.Name)
+	e.put(packLeadShutDown, p.Leads.ShutDown.Seconds(), p.Name)
+	if p.Spec.CapacityAh > 0 {
+		e.put(packRatedCapacity, p.Spec.CapacityAh*coulombsPerAh, p.Name)
+	}
+	if p.ReadingKnown {
+		e.unix(packReadingTime, p.Reading.At, p.Name)
+	}
+	if fresh {
+		e.reading(p)
+	}
+	e.forecast(p.Name, p.Forecast)
+}
+
+// reading puts the figures of a fresh reading. A stale one is not put: a level
+// line on a graph would look like a measurement.
+func (e emitter) reading(p *status.Pack) {
+	r := p.Reading
+	e.put(packVoltage, r.PackV, p.Name)
+	e.put(packVoltageError, r.ErrV, p.Name)
+	e.put(packCurrent, r.PackA, p.Name)
+	e.put(packCurrentError, r.ErrA, p.Name)
+	e.flag(packCurrentClipped, r.Clipped, p.Name)
+	e.put(packPower, r.PackW(), p.Name)
+	e.put(packPowerError, r.ErrW, p.Name)
+	e.flag(sensorSettingsFault, r.SettingsFault, p.Name)
+	if r.TempKnown {
+		e.put(packTemperature, r.TempC, p.Name)
+	}
+}
+
+func (e emitter) forecast(name string, f pack.Forecast) {
+	// A pack nothing was ever said of is in the state "unknown", not in none.
+	now := f.State
+	if now == "" {
+		now = pack.Unknown
+	}
+	for _, s := range packStates() {
+		e.flag(packState, s == now, name, string(s))
+	}
+	if f.Known {
+		e.put(packRuntime, f.Expected.Seconds(), name)
+		e.put(packRuntimeLow, f.Low.Seconds(), name)
+		e.put(packRuntimeHigh, f.High.Seconds(), name)
+		e.put(packRuntimeCautious, f.Cautious.Seconds(), name)
+		e.put(packLoad, f.LoadW, name)
+		e.put(packCutoff, f.CutoffV, name)
+	}
+	if f.ChargeKnown {
+		e.put(packCharge, f.ChargeRatio, name)
+	}
+	if f.CapacityKnown {
+		e.put(packCapacity, f.CapacityAh*coulombsPerAh, name)
+	}
+	if f.ResistanceKnown {
+		e.put(packResistance, f.ResistanceOhm, name)
+	}
+}
+
+func (e emitter) target(t *status.Target) {
+	section, kind := string(t.Section), string(t.Kind)
+	e.put(probeAttempts, float64(t.Attempts), t.Name, section, kind)
+	e.put(probeFailures, float64(t.Failures), t.Name, section, kind)
+	e.put(probeBytes, float64(t.Bytes), t.Name, section, kind)
+	e.flag(probeHeld, t.NotRun != "", t.Name, section, kind)
+	if t.LastKnown {
+		e.unix(probeLastTime, t.Last.Start.Add(t.Last.Elapsed), t.Name, section, kind)
+	}
+	if t.Kind == probes.Latency {
+		e.put(linkSent, float64(t.Sent), t.Name, section)
+		e.put(linkLost, float64(t.Lost), t.Name, section)
+	}
+	// Where the newest probe could not measure, the one before it says nothing
+	// of the link as it is now.
+	if !t.LastKnown || t.LastError != "" {
+		return
+	}
+	if l := t.Last.Latency; l != nil {
+		e.latency(*l, t.Name, section)
+	}
+	if th := t.Last.Throughput; th != nil {
+		e.throughput(*th, t.Name, section)
+	}
+}
+
+func (e emitter) latency(l probes.LatencyStats, name, section string) {
+	if loss, ok := l.LossRatio(); ok {
+		e.flag(linkUp, l.Lost < l.Sent, name, section)
+		e.put(linkLoss, loss, name, section)
+	}
+	if l.RTTKnown {
+		e.put(linkRTTMin, l.Min.Seconds(), name, section)
+		e.put(linkRTTMedian, l.Median.Seconds(), name, section)
+		e.put(linkRTTP95, l.P95.Seconds(), name, section)
+	}
+	if l.VariationKnown {
+		e.put(linkJitter, l.Jitter.Seconds(), name, section)
+		e.put(linkIPDV, l.IPDVMeanAbs.Seconds(), name, section)
+		e.put(linkPDV, l.PDVP95.Seconds(), name, section)
+	}
+}
+
+func (e emitter) throughput(t probes.ThroughputStats, name, section string) {
+	const bitsPerByte = 8 // naming.md: bytes, also for rates that people give in bits
+	if t.DownKnown {
+		e.put(linkDown, t.Down/bitsPerByte, name, section)
+	}
+	if t.UpKnown {
+		e.put(linkUpload, t.Up/bitsPerByte, name, section)
+	}
+	if t.IdleRTTKnown {
+		e.put(linkIdleRTT, t.IdleRTT.Seconds(), name, section)
+	}
+}
+
+func (e emitter) receiver(r status.Receiver) {
+	e.put(notifyAttempts, float64(r.Attempts), r.Name)
+	e.put(notifyFailures, float64(r.Failures), r.Name)
+	e.put(notifyDropped, float64(r.Dropped), r.Name)
+	e.put(notifyWaiting, float64(r.Waiting), r.Name)
+}
+
+func (e emitter) journal(j status.Journal) {
+	e.unix(journalSyncTime, j.LastSync)
+	e.put(journalPending, float64(j.Pending))
+	e.flag(journalFailing, j.LastError != "")
+}
+
+// alarms puts every alarm that could be raised, so that a rule or panel finds a
+// 0 and not a hole while all is well.
+func (e emitter) alarms(s status.Snapshot) {
+	type key struct {
+		name     alarm.Name
+		subject  string
+		severity alarm.Severity
+	}
+	active := make(map[key]bool, len(s.Alarms))
+	for _, a := range s.Alarms {
+		active[key{a.Name, a.Subject, a.Severity}] = true
+	}
+	for k := range active {
+		e.put(alarmActive, 1, string(k.name), k.subject, string(k.severity))
+	}
+}

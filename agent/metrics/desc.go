@@ -1,0 +1,220 @@
+package metrics
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Type is a family's type in the exposition format.
+type Type string
+
+const (
+	Gauge   Type = "gauge"
+	Counter Type = "counter"
+)
+
+// Family describes one metric family. Every figure of the agent that leaves it
+// for Prometheus is described here and nowhere else.
+type Family struct {
+	Name   string
+	Type   Type
+	Labels []string
+	Help   string // one sentence: meaning, and when the series is absent
+}
+
+// id numbers the families; the descriptors of a collector are indexed by it.
+type id int
+
+const (
+	buildInfo id = iota
+	relayInfo
+	startTime
+	stepTime
+	snapshotTime
+	clockSet
+
+	packVoltage
+	packVoltageError
+	packCurrent
+	packCurrentError
+	packCurrentClipped
+	packPower
+	packPowerError
+	packTemperature
+	packReadingTime
+	packDischargedCoulombs
+	packDischargedJoules
+	packSwaps
+	packState
+	packRuntime
+	packRuntimeLow
+	packRuntimeHigh
+	packRuntimeCautious
+	packLeadNextPack
+	packLeadShutDown
+	packCharge
+	packCapacity
+	packRatedCapacity
+	packResistance
+	packLoad
+	packCutoff
+
+	sensorInfo
+	sensorUp
+	sensorSettingsFault
+	sensorReads
+	sensorErrors
+	sensorRepairs
+
+	linkUp
+	linkRTTMin
+	linkRTTMedian
+	linkRTTP95
+	linkJitter
+	linkIPDV
+	linkPDV
+	linkLoss
+	linkSent
+	linkLost
+	linkDown
+	linkUpload
+	linkIdleRTT
+
+	probeAttempts
+	probeFailures
+	probeLastTime
+	probeBytes
+	probeHeld
+
+	dataUsed
+	dataBudget
+
+	alarmActive
+
+	notifyAttempts
+	notifyFailures
+	notifyDropped
+	notifyWaiting
+
+	journalSyncTime
+	journalPending
+	journalFailing
+
+	familyCount
+)
+
+// families is the table of all families, indexed by id. A function, so that
+// nobody can change it.
+func families() [familyCount]Family {
+	var (
+		onPack   = []string{"pack"}
+		onTarget = []string{"target", "section"}
+		onProbe  = []string{"target", "section", "kind"}
+		onRecv   = []string{"receiver"}
+	)
+	return [familyCount]Family{
+		buildInfo:    {"candlemark_build_info", Gauge, []string{"version", "revision", "goversion", "platform"}, "Always 1; the labels say which build runs."},
+		relayInfo:    {"candlemark_relay_info", Gauge, []string{"name", "site"}, "Always 1; the labels are the relay's name and site as configured on the board."},
+		startTime:    {"candlemark_agent_start_timestamp_seconds", Gauge, nil, "When the agent started, by the board's clock at that moment (Unix time). Absent when not known."},
+		stepTime:     {"candlemark_agent_step_time_seconds", Gauge, nil, "The agent's own time line at its last step. It only moves forward and knows nothing of the wall clock; standing still means that the agent hangs."},
+		snapshotTime: {"candlemark_agent_clock_timestamp_seconds", Gauge, nil, "What the board's clock said at the last step (Unix time). Compare with the time of the scrape to see how far it is off."},
+		clockSet:     {"candlemark_agent_clock_set", Gauge, nil, "1 when the board's clock is believed to be set, 0 when not."},
+
+		packVoltage:            {"candlemark_pack_voltage_volts", Gauge, onPack, "Voltage at the pack's terminals. Absent without a fresh reading."},
+		packVoltageError:       {"candlemark_pack_voltage_error_volts", Gauge, onPack, "Worst-case error of the voltage, plus or minus. Absent without a fresh reading."},
+		packCurrent:            {"candlemark_pack_current_amperes", Gauge, onPack, "Current, positive while the pack discharges. Absent without a fresh reading."},
+		packCurrentError:       {"candlemark_pack_current_error_amperes", Gauge, onPack, "Worst-case error of the current, plus or minus. Absent without a fresh reading."},
+		packCurrentClipped:     {"candlemark_pack_current_clipped", Gauge, onPack, "1 when the sensor is at the end of its range, so that the true current is at least the one shown. Absent without a fresh reading."},
+		packPower:              {"candlemark_pack_power_watts", Gauge, onPack, "Power, positive while the pack discharges. Absent without a fresh reading."},
+		packPowerError:         {"candlemark_pack_power_error_watts", Gauge, onPack, "Worst-case error of the power, plus or minus. Absent without a fresh reading."},
+		packTemperature:        {"candlemark_pack_temperature_celsius", Gauge, onPack, "Temperature of the pack. Absent when not measured."},
+		packReadingTime:        {"candlemark_pack_reading_timestamp_seconds", Gauge, onPack, "When the last good reading ended (Unix time by the board's clock). Absent before the first."},
+		packDischargedCoulombs: {"candlemark_pack_discharged_coulombs_total", Counter, onPack, "Charge drawn from the pack since the agent started. 3600 coulombs are 1 Ah."},
+		packDischargedJoules:   {"candlemark_pack_discharged_joules_total", Counter, onPack, "Energy drawn from the pack since the agent started; its rate is the mean power in watts. 3600 joules are 1 Wh."},
+		packSwaps:              {"candlemark_pack_swaps_total", Counter, onPack, "Pack swaps seen or declared since the agent started."},
+		packState:              {"candlemark_pack_state", Gauge, []string{"pack", "state"}, "1 for the state that the pack is in, 0 for the others."},
+		packRuntime:            {"candlemark_pack_runtime_seconds", Gauge, onPack, "Expected time until the pack reaches its cut-off under load. Absent while not known, charging or resting."},
+		packRuntimeLow:         {"candlemark_pack_runtime_low_seconds", Gauge, onPack, "Low end of the central 90 % interval of the remaining time. Absent with the expected time."},
+		packRuntimeHigh:        {"candlemark_pack_runtime_high_seconds", Gauge, onPack, "High end of the central 90 % interval of the remaining time. Absent with the expected time."},
+		packRuntimeCautious:    {"candlemark_pack_runtime_cautious_seconds", Gauge, onPack, "The cautious remaining time that the alarms are compared with (2 % quantile). Absent with the expected time."},
+		packLeadNextPack:       {"candlemark_pack_next_pack_lead_seconds", Gauge, onPack, "The alarm bring_next_pack is raised when the cautious time falls to this."},
+		packLeadShutDown:       {"candlemark_pack_shut_down_lead_seconds", Gauge, onPack, "The alarm shut_terminal_down is raised when the cautious time falls to this."},
+		packCharge:             {"candlemark_pack_charge_ratio", Gauge, onPack, "Charge left above the cut-off, 0 to 1. Absent while not known."},
+		packCapacity:           {"candlemark_pack_capacity_coulombs", Gauge, onPack, "Usable capacity as estimated at present conditions. 3600 coulombs are 1 Ah. Absent while not known."},
+		packRatedCapacity:      {"candlemark_pack_rated_capacity_coulombs", Gauge, onPack, "Capacity on the pack's label. 3600 coulombs are 1 Ah."},
+		packResistance:         {"candlemark_pack_resistance_ohms", Gauge, onPack, "Series resistance of the pack as estimated. Absent while not known."},
+		packLoad:               {"candlemark_pack_load_watts", Gauge, onPack, "Mean power that the remaining time assumes. Absent with the expected time."},
+		packCutoff:             {"candlemark_pack_cutoff_volts", Gauge, onPack, "Cut-off voltage of the pack under the assumed load. Absent with the expected time."},
+
+		sensorInfo:          {"candlemark_sensor_info", Gauge, []string{"pack", "sensor"}, "Always 1; names the sensor that reads the pack."},
+		sensorUp:            {"candlemark_sensor_up", Gauge, onPack, "1 when the last read of the pack's sensor succeeded and is fresh, 0 when not."},
+		sensorSettingsFault: {"candlemark_sensor_settings_fault", Gauge, onPack, "1 when the sensor reports that its settings do not fit the load. Absent without a fresh reading."},
+		sensorReads:         {"candlemark_sensor_reads_total", Counter, onPack, "Reads of the sensor attempted since the agent started."},
+		sensorErrors:        {"candlemark_sensor_errors_total", Counter, onPack, "Reads of the sensor that failed."},
+		sensorRepairs:       {"candlemark_sensor_repairs_total", Counter, onPack, "Times the sensor was found to have lost its settings and was set up again."},
+
+		linkUp:        {"candlemark_link_up", Gauge, onTarget, "1 when the last burst had at least one answer, 0 when it had none. Absent while that could not be measured."},
+		linkRTTMin:    {"candlemark_link_rtt_min_seconds", Gauge, onTarget, "Least round-trip time of the last burst. Absent without an answer."},
+		linkRTTMedian: {"candlemark_link_rtt_median_seconds", Gauge, onTarget, "Median round-trip time of the last burst. Absent without an answer."},
+		linkRTTP95:    {"candlemark_link_rtt_p95_seconds", Gauge, onTarget, "95th percentile of the round-trip time of the last burst. Absent without an answer."},
+		linkJitter:    {"candlemark_link_jitter_seconds", Gauge, onTarget, "RFC 3550 interarrival jitter, formed from round trips. Absent with fewer than two answers."},
+		linkIPDV:      {"candlemark_link_ipdv_mean_abs_seconds", Gauge, onTarget, "RFC 3393 packet-to-packet delay variation, mean of absolute values, formed from round trips. Absent with fewer than two answers."},
+		linkPDV:       {"candlemark_link_pdv_p95_seconds", Gauge, onTarget, "RFC 5481 delay above the least, 95th percentile, formed from round trips. Absent with fewer than two answers."},
+		linkLoss:      {"candlemark_link_loss_ratio", Gauge, onTarget, "Share of the last burst's packets that had no answer, 0 to 1. Absent while that could not be measured."},
+		linkSent:      {"candlemark_link_packets_sent_total", Counter, onTarget, "Latency packets sent since the agent started."},
+		linkLost:      {"candlemark_link_packets_lost_total", Counter, onTarget, "Latency packets without an answer since the agent started."},
+		linkDown:      {"candlemark_link_download_bytes_per_second", Gauge, onTarget, "Payload rate towards the relay in the last throughput probe. Absent when not measured."},
+		linkUpload:    {"candlemark_link_upload_bytes_per_second", Gauge, onTarget, "Payload rate away from the relay in the last throughput probe. Absent when not measured."},
+		linkIdleRTT:   {"candlemark_link_idle_rtt_seconds", Gauge, onTarget, "Round-trip time to the throughput server before the transfer. Absent when not measured."},
+
+		probeAttempts: {"candlemark_probe_attempts_total", Counter, onProbe, "Probes run since the agent started."},
+		probeFailures: {"candlemark_probe_failures_total", Counter, onProbe, "Probes that could not measure. Losing every packet is a measurement and is not counted here."},
+		probeLastTime: {"candlemark_probe_last_result_timestamp_seconds", Gauge, onProbe, "When the last probe that measured something ended (Unix time by the board's clock). Probes run on their own schedule, not at the scrape. Absent before the first."},
+		probeBytes:    {"candlemark_probe_bytes_total", Counter, onProbe, "Data that the probes put on and took from the link, as far as known."},
+		probeHeld:     {"candlemark_probe_held", Gauge, onProbe, "1 while the probe is held back to save data or the pack, 0 otherwise."},
+
+		dataUsed:   {"candlemark_data_used_today_bytes", Gauge, nil, "Data that the probes used today."},
+		dataBudget: {"candlemark_data_budget_bytes", Gauge, nil, "Data that the probes may use in a day. Absent when there is no limit."},
+
+		alarmActive: {"candlemark_alarm_active", Gauge, []string{"alarm", "subject", "severity"}, "1 while the alarm is active, 0 otherwise."},
+
+		notifyAttempts: {"candlemark_notify_attempts_total", Counter, onRecv, "Attempts to deliver alarms."},
+		notifyFailures: {"candlemark_notify_failures_total", Counter, onRecv, "Attempts to deliver alarms that failed."},
+		notifyDropped:  {"candlemark_notify_dropped_total", Counter, onRecv, "Alarm messages given up because the queue was full or the receiver refused them."},
+		notifyWaiting:  {"candlemark_notify_waiting_messages", Gauge, onRecv, "Alarm messages that wait for delivery."},
+
+		journalSyncTime: {"candlemark_journal_last_sync_timestamp_seconds", Gauge, nil, "When the journal was last written to disk (Unix time by the board's clock). Absent before the first time."},
+		journalPending:  {"candlemark_journal_pending_records", Gauge, nil, "Records that wait to be written to disk."},
+		journalFailing:  {"candlemark_journal_failing", Gauge, nil, "1 when the last write of the journal failed, 0 otherwise."},
+	}
+}
+
+// Families describes every candlemark metric, in the order of the reference.
+func Families() []Family {
+	all := families()
+	return all[:]
+}
+
+// Names is the set of the names of Families, for tests that look for names that
+// do not exist.
+func Names() map[string]bool {
+	names := make(map[string]bool, familyCount)
+	for _, f := range families() {
+		names[f.Name] = true
+	}
+	return names
+}
+
+// Reference is the table of all metrics in Markdown.
+func Reference() string {
+	var b strings.Builder
+	b.WriteString("| metric | type | labels | meaning |\n|---|---|---|---|\n")
+	for _, f := range families() {
+		labels := "–"
+		if len(f.Labels) > 0 {
+			labels = "`" + strings.Join(f.Labels, "`, `") + "`"
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", f.Name, f.Type, labels, f.Help)
+	}
+	return b.String()
+}
