@@ -35,8 +35,8 @@ const (
 // clock said then. Up is what durations are formed from; Wall is only for people
 // and records, and may jump.
 type Instant struct {
-	Up   time.Duration
-	Wall time.Time
+	Up   time.Duration `json:"up_ns"`
+	Wall time.Time     `json:"wall"`
 }
 
 // Leads are the lead times of one pack.
@@ -83,12 +83,17 @@ type Active struct {
 	Title    string   `json:"title"`   // words for people: what is the matter
 	Action   string   `json:"action"`  // words for people: what to do
 	Raised   Instant  `json:"raised"`
+	// ClockSet says whether Raised.Wall can be believed. A wall time noted while
+	// the clock was not set is put right once it is.
+	ClockSet bool `json:"clock_set"`
 }
 
 // Change is an alarm raised or cleared by one decision.
 type Change struct {
-	Alarm   Active
-	Raised  bool // else cleared
-	At      Instant
-	Because string // why it was raised or cleared, with the figures
+	Alarm  Active
+	Raised bool // else cleared
+	At     Instant
+	// ClockSet says whether At.Wall can be believed.
+	ClockSet bool
+	Because  string // why it was raised or cleared, with the figures
 }
