@@ -1,0 +1,210 @@
+// Package config reads the configuration file. (Package comment follows with the code.)
+package config
+
+import (
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/pack"
+	"candlemark/probes"
+)
+
+// The tags of a field are the whole of its schema: key is its name in the file;
+// default, min and max are written as in the file and are read by the same
+// parser; oneof lists the words it may be; need:"yes" makes it compulsory. The
+// doc comment becomes its row in the reference table.
+
+// Config is a whole configuration file.
+type Config struct {
+	// Name of this relay; the label that tells it from others in a fleet.
+	Relay string `key:"relay" need:"yes"`
+	// Where the relay stands, in words.
+	Site string `key:"site"`
+	// Address and port on which metrics, health and the status page are served. Choose another host than loopback only together with web_config or on a network you trust.
+	Listen string `key:"listen" default:"127.0.0.1:27219"`
+	// Path of a web configuration file of the Prometheus exporter-toolkit form, which turns on TLS and basic authentication for listen.
+	WebConfig string `key:"web_config"`
+	// Path of the journal, the file that survives a power cut. Its directory must exist.
+	Journal string `key:"journal" default:"/var/lib/candlemark/journal.db"`
+	// Path of the local socket through which commands talk to the running agent. Who may write to it may command the agent.
+	ControlSocket string `key:"control_socket" default:"/run/candlemark/control.sock"`
+	// Least severity of the log lines written.
+	LogLevel string `key:"log_level" default:"info" oneof:"debug info warn error"`
+	// Form of the log lines: text for people, json for machines.
+	LogFormat string `key:"log_format" default:"text" oneof:"text json"`
+	// The board the agent itself runs on.
+	Board Board `key:"board"`
+	// The battery packs, one for each sensor.
+	Packs []Pack `key:"packs"`
+	// What is probed for latency and loss.
+	Targets []Target `key:"targets"`
+	// Bounded transfers that measure throughput to the wide area.
+	Throughput []Throughput `key:"throughput"`
+	// How much data and battery the probes may use.
+	Data Data `key:"data"`
+	// Where alarms are sent besides the log and the metrics.
+	Receivers []Receiver `key:"receivers"`
+
+	pos positions
+}
+
+// Board says where the board's own power comes from.
+type Board struct {
+	// Name of the pack that feeds this board, or elsewhere. A board fed from a pack loses its power when that pack is swapped.
+	FedFrom string `key:"fed_from" default:"elsewhere"`
+	// Whether the board's own current passes through that pack's shunt, so that the sensor sees it.
+	InsideShunt bool `key:"inside_shunt" default:"true"`
+	// Power the board draws. Needed where a pack feeds the board outside the shunt, since nothing measures it then.
+	DrawW Watts `key:"draw" min:"0W" max:"100W"`
+	// Command and arguments that power the board off in order before its pack is flat; nothing is done when it is left out.
+	PowerOffCommand []string `key:"power_off_command"`
+}
+
+// Pack is one battery pack, the sensor on it and when to warn.
+type Pack struct {
+	// Name of the pack: letters, digits, dot, dash and underscore.
+	Name string `key:"name" need:"yes"`
+	// Family of the cells.
+	Chemistry pack.Chemistry `key:"chemistry" need:"yes" oneof:"li-ion lfp lead-acid"`
+	// Cells in series. A 12 V lead-acid battery has 6.
+	SeriesCells int `key:"series_cells" need:"yes" min:"1" max:"24"`
+	// Capacity on the label, of the whole pack.
+	Capacity AmpHours `key:"capacity" need:"yes" min:"0.1Ah" max:"2000Ah"`
+	// Voltage of the whole pack when full, that is at the end of charging. Left out: 4.2 V a cell for li-ion, 3.65 V for lfp, 2.4 V for lead-acid.
+	Full Volts `key:"full" min:"1V" max:"100V"`
+	// Voltage of the whole pack under load below which it must not be discharged. Left out: 3.0 V a cell for li-ion, 2.8 V for lfp, 1.75 V for lead-acid.
+	Cutoff Volts `key:"cutoff" min:"0.5V" max:"100V"`
+	// Input voltage at which the converter on this pack switches itself off; leave it out when there is none.
+	Lockout Volts `key:"lockout" min:"0.5V" max:"100V"`
+	// Least voltage at which the equipment at the far end of the feed still works; leave it out where a converter feeds it.
+	FarEndMinimum Volts `key:"far_end_minimum" min:"0.5V" max:"100V"`
+	// Resistance of the feed, out and back, between pack and far end.
+	FeedResistance Ohms `key:"feed_resistance" default:"0Ω" min:"0Ω" max:"10Ω"`
+	// The sensor that reads this pack.
+	Sensor Sensor `key:"sensor" need:"yes"`
+	// Time between readings.
+	SampleEvery time.Duration `key:"sample_every" default:"1s" min:"200ms" max:"60s"`
+	// Age at which the last good reading counts as stale. Left out: five times sample_every, and 10 s at least.
+	StaleAfter time.Duration `key:"stale_after" min:"1s" max:"1h"`
+	// Where the pack's temperature comes from; leave it out when it is not known. The INA219 measures none.
+	Temperature *Temperature `key:"temperature"`
+	// How long before the cut-off to warn.
+	Leads Leads `key:"leads"`
+}
+
+// Sensor is how a pack is measured.
+type Sensor struct {
+	// A chip on the I2C bus, or a simulated pack behind a simulated chip.
+	Kind string `key:"kind" default:"ina219" oneof:"ina219 simulated"`
+	// I2C bus: 1, i2c-1 and /dev/i2c-1 are the same.
+	Bus Bus `key:"bus" default:"1"`
+	// Address of the chip on the bus, as its address pins are strapped.
+	Address Address `key:"address" default:"0x40" min:"0x40" max:"0x4F"`
+	// Resistance of the shunt. Needed for ina219.
+	Shunt Ohms `key:"shunt" min:"0.1mΩ" max:"10Ω"`
+	// Tolerance of the shunt's resistance.
+	ShuntTolerance Ratio `key:"shunt_tolerance" default:"1%" min:"0%" max:"20%"`
+	// Power the shunt may dissipate, as its maker states. Needed for ina219.
+	ShuntRating Watts `key:"shunt_rating" min:"50mW" max:"100W"`
+	// Largest current the load is expected to draw, at the lowest pack voltage. Needed for ina219.
+	LargestLoad Amperes `key:"largest_load" min:"1mA" max:"500A"`
+	// Accepts a largest_load beyond what the shunt can show. The only value is the sentence itself: readings above the limit are lost.
+	ClippingAccepted string `key:"clipping_accepted"`
+	// On which side of the shunt the chip's bus pin is: load is the usual one.
+	Side string `key:"side" default:"load" oneof:"load pack"`
+	// Grade of the chip; B is the tighter one.
+	Grade string `key:"grade" default:"A" oneof:"A B"`
+	// Constant power that a simulated pack is discharged with. Only for simulated.
+	SimulatedLoad Watts `key:"simulated_load" default:"30W" min:"10mW" max:"1kW"`
+}
+
+// ClippingSentence is what clipping_accepted must say.
+const ClippingSentence = "readings above the limit are lost"
+
+// Temperature is where a pack's temperature comes from: one of the two.
+type Temperature struct {
+	// Path of a file that holds the temperature in thousandths of a degree Celsius, as Linux thermal zones and 1-wire sensors write it.
+	File string `key:"file"`
+	// Temperature as the operator knows it.
+	Fixed *Celsius `key:"fixed" min:"-40°C" max:"80°C"`
+}
+
+// Leads are how long before the cut-off to warn.
+type Leads struct {
+	// Remaining time at which the alarm bring_next_pack is raised. Longer than shut_terminal_down.
+	BringNextPack time.Duration `key:"bring_next_pack" default:"45min" min:"1min" max:"48h"`
+	// Remaining time at which the alarm shut_terminal_down is raised.
+	ShutTerminalDown time.Duration `key:"shut_terminal_down" default:"15min" min:"1min" max:"24h"`
+}
+
+// Target is something probed for latency and loss.
+type Target struct {
+	// Name of the target.
+	Name string `key:"name" need:"yes"`
+	// Part of the path it stands for: hop is near (the relay, the terminal), uplink is far.
+	Section probes.Section `key:"section" need:"yes" oneof:"hop uplink"`
+	// Host name or address to probe.
+	Address string `key:"address" need:"yes"`
+	// How to probe: icmp echo, the time a TCP connection takes, or auto (icmp where it is permitted, else tcp_connect where port is given).
+	Method string `key:"method" default:"auto" oneof:"auto icmp tcp_connect"`
+	// TCP port for tcp_connect; a refused connection is an answer too.
+	Port int `key:"port" min:"1" max:"65535"`
+	// Time between probes.
+	Every time.Duration `key:"every" default:"30s" min:"1s" max:"24h"`
+	// Packets or connections in one probe.
+	Count int `key:"count" default:"10" min:"1" max:"100"`
+	// Time between the packets of one probe.
+	Interval time.Duration `key:"interval" default:"200ms" min:"10ms" max:"10s"`
+	// Time after which a packet counts as lost. Under 1 s unless the method is icmp, so that TCP's own repeats do not hide loss.
+	Timeout time.Duration `key:"timeout" default:"900ms" min:"10ms" max:"10s"`
+}
+
+// Throughput is one bounded transfer, made again and again.
+type Throughput struct {
+	// Name of the measurement.
+	Name string `key:"name" need:"yes"`
+	// Time between transfers.
+	Every time.Duration `key:"every" default:"6h" min:"5min" max:"168h"`
+	// Number of the speed test server; left out: the nearest one that answers.
+	Server string `key:"server"`
+	// Parallel streams.
+	Streams int `key:"streams" default:"4" min:"1" max:"16"`
+	// Most data one transfer may cost, both directions together.
+	ByteBudget Bytes `key:"byte_budget" default:"20MB" min:"100kB" max:"10GB"`
+	// Longest time one transfer may take.
+	Deadline time.Duration `key:"deadline" default:"30s" min:"2s" max:"5min"`
+	// Whether to measure towards this relay.
+	Down bool `key:"down" default:"true"`
+	// Whether to measure away from this relay.
+	Up bool `key:"up" default:"true"`
+}
+
+// Data bounds what the probes may use.
+type Data struct {
+	// Data all throughput transfers of a day may cost together; 0B is no limit.
+	PerDay Bytes `key:"per_day" default:"500MB" min:"0B" max:"100TB"`
+	// Remaining time of any pack below which throughput is no longer measured.
+	Reserve time.Duration `key:"reserve" default:"1h" min:"0s" max:"168h"`
+}
+
+// Receiver is somewhere alarms are sent.
+type Receiver struct {
+	// Name of the receiver.
+	Name string `key:"name" need:"yes"`
+	// A webhook gets each change as a JSON object; an alertmanager (version 2 API) gets again and again what is active.
+	Kind string `key:"kind" need:"yes" oneof:"webhook alertmanager"`
+	// Where to post: the whole address of a webhook, the base address of an alertmanager.
+	URL string `key:"url" need:"yes"`
+	// Which alarms it gets.
+	Severities []alarm.Severity `key:"severities" default:"critical warning notice" oneof:"critical warning notice"`
+	// Time after which an alarm that is still active is sent again. Left out: 15 min for a webhook, 1 min for an alertmanager.
+	RepeatEvery time.Duration `key:"repeat_every" min:"10s" max:"24h"`
+	// Longest time one delivery may take.
+	Timeout time.Duration `key:"timeout" default:"10s" min:"1s" max:"60s"`
+	// Path of a file that holds a bearer token.
+	TokenFile string `key:"token_file"`
+	// User name for basic authentication.
+	User string `key:"user"`
+	// Path of a file that holds that user's password.
+	PasswordFile string `key:"password_file"`
+}
