@@ -18,9 +18,9 @@ const stuckAfter = 15 * time.Second
 // pulse notices when the agent's time line stands still. It compares times of
 // this process only, so a wall clock that jumps does not disturb it.
 type pulse struct {
-	mu      sync.Mutex
-	up      time.Duration
-	moved   time.Time // keeps its monotonic reading
+	mu    sync.Mutex
+	up    time.Duration
+	moved time.Time // keeps its monotonic reading
 }
 
 func newPulse() *pulse { return &pulse{moved: time.Now(), up: -1} }

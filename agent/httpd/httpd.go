@@ -14,6 +14,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"html/template"
 	"log/slog"
 	"net"
 	"net/http"
@@ -48,6 +49,7 @@ type Server struct {
 	view  func() status.Snapshot
 	pulse *pulse
 	mux   *http.ServeMux
+	page  *template.Template
 	ready chan struct{}
 	addr  atomic.Pointer[string]
 }
@@ -58,7 +60,7 @@ func New(cfg Config, metrics http.Handler, view func() status.Snapshot) *Server 
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, view: view, pulse: newPulse(), mux: http.NewServeMux(), ready: make(chan struct{})}
+	s := &Server{cfg: cfg, view: view, pulse: newPulse(), mux: http.NewServeMux(), page: parsePage(), ready: make(chan struct{})}
 	s.mux.Handle("GET /metrics", metrics)
 	s.mux.HandleFunc("GET /health", s.serveHealth)
 	s.mux.HandleFunc("GET /{$}", s.servePage)

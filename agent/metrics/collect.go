@@ -176,18 +176,45 @@ func (e emitter) journal(j status.Journal) {
 }
 
 // alarms puts every alarm that could be raised, so that a rule or panel finds a
-// 0 and not a hole while all is well.
+// 0 and not a hole while all is well; and any other that is raised all the same.
 func (e emitter) alarms(s status.Snapshot) {
 	type key struct {
-		name     alarm.Name
-		subject  string
-		severity alarm.Severity
+		name    alarm.Name
+		subject string
 	}
-	active := make(map[key]bool, len(s.Alarms))
+	active := make(map[key]alarm.Severity, len(s.Alarms))
 	for _, a := range s.Alarms {
-		active[key{a.Name, a.Subject, a.Severity}] = true
+		active[key{a.Name, a.Subject}] = a.Severity
 	}
-	for k := range active {
-		e.put(alarmActive, 1, string(k.name), k.subject, string(k.severity))
+	for _, entry := range alarm.Catalogue() {
+		for _, subject := range subjects(entry, s) {
+			k := key{entry.Name, subject}
+			if _, on := active[k]; !on {
+				e.put(alarmActive, 0, string(k.name), subject, string(entry.Severity))
+			}
+		}
 	}
+	for k, severity := range active {
+		e.put(alarmActive, 1, string(k.name), k.subject, string(severity))
+	}
+}
+
+// subjects lists what the alarm can be about on this board.
+func subjects(entry alarm.Entry, s status.Snapshot) []string {
+	var names []string
+	switch entry.About {
+	case "pack":
+		for _, p := range s.Packs {
+			names = append(names, p.Name)
+		}
+	case "target":
+		for _, t := range s.Targets {
+			if t.Kind == probes.Latency && (entry.Name == alarm.HopDown) == (t.Section == probes.Hop) {
+				names = append(names, t.Name)
+			}
+		}
+	default:
+		names = append(names, "")
+	}
+	return names
 }

@@ -1,0 +1,125 @@
+package httpd
+
+import (
+	"cmp"
+	"fmt"
+	"time"
+
+	"candlemark/agent/status"
+	"candlemark/probes"
+)
+
+func describeLink(t *status.Target, now time.Time) linkView {
+	where := "near hop"
+	if t.Section == probes.Uplink {
+		where = "uplink"
+	}
+	v := linkView{Title: t.Name + " (" + where + ", " + string(t.Kind) + ")"}
+	switch {
+	case t.LastError != "":
+		v.Verdict = "not measured"
+		v.Facts = append(v.Facts, fact{"why", t.LastError})
+	case !t.LastKnown:
+		v.Verdict = "not measured yet"
+	case t.Last.Latency != nil:
+		v.Verdict, v.Facts = latencyFacts(t.Last.Latency)
+	case t.Last.Throughput != nil:
+		v.Verdict, v.Facts = throughputFacts(t.Last.Throughput)
+	default:
+		v.Verdict = "not measured"
+	}
+	if t.LastKnown {
+		age := now.Sub(t.Last.Start.Add(t.Last.Elapsed))
+		v.Facts = append(v.Facts, fact{"measured", about(age) + " ago"})
+	}
+	if t.NotRun != "" {
+		v.Facts = append(v.Facts, fact{"held back", t.NotRun})
+	}
+	return v
+}
+
+func latencyFacts(l *probes.LatencyStats) (verdict string, facts []fact) {
+	verdict = "answers"
+	switch {
+	case l.Sent == 0:
+		return "not measured", nil
+	case l.Lost >= l.Sent:
+		verdict = "no answer"
+	case l.Lost > 0:
+		verdict = "answers, with loss"
+	}
+	facts = append(facts, fact{"lost", fmt.Sprintf("%d of %d packets", l.Lost, l.Sent)})
+	if l.RTTKnown {
+		facts = append(facts, fact{"round trip", fmt.Sprintf("%s median, %s least, %s at the 95th percentile", ms(l.Median), ms(l.Min), ms(l.P95))})
+	}
+	if l.VariationKnown {
+		facts = append(facts, fact{"jitter", ms(l.Jitter) + ", of round trips"})
+	}
+	return verdict, facts
+}
+
+func throughputFacts(t *probes.ThroughputStats) (verdict string, facts []fact) {
+	verdict = "not measured"
+	for _, d := range []struct {
+		name  string
+		bitPS float64
+		known bool
+		bytes int64
+	}{{"down", t.Down, t.DownKnown, t.DownBytes}, {"up", t.Up, t.UpKnown, t.UpBytes}} {
+		value := "not measured"
+		if d.known {
+			verdict = "measured"
+			value = fmt.Sprintf("%.2f Mbit/s over %.1f MB", d.bitPS/1e6, float64(d.bytes)/1e6)
+		}
+		facts = append(facts, fact{d.name, value})
+	}
+	if t.IdleRTTKnown {
+		facts = append(facts, fact{"round trip before", ms(t.IdleRTT)})
+	}
+	return verdict, append(facts, fact{"against", cmp.Or(t.Server, "a server without a name")})
+}
+
+func describeAgent(s status.Snapshot) []fact {
+	data := fmt.Sprintf("%.1f MB today, no limit", float64(s.Data.UsedToday)/1e6)
+	if s.Data.BudgetPerDay > 0 {
+		data = fmt.Sprintf("%.1f MB of %.1f MB today", float64(s.Data.UsedToday)/1e6, float64(s.Data.BudgetPerDay)/1e6)
+	}
+	facts := []fact{{"running for", about(s.Taken.Up)}, {"probe data", data}}
+	if s.Journal.Path != "" {
+		journal := fmt.Sprintf("%d records wait to be written", s.Journal.Pending)
+		if s.Journal.LastError != "" {
+			journal = "cannot be written: " + s.Journal.LastError
+		}
+		facts = append(facts, fact{"journal", journal})
+	}
+	for _, r := range s.Receivers {
+		state := fmt.Sprintf("%d attempts, %d failed, %d dropped, %d waiting", r.Attempts, r.Failures, r.Dropped, r.Waiting)
+		if r.LastError != "" {
+			state += "; last: " + r.LastError
+		}
+		facts = append(facts, fact{"alarms to " + r.Name, state})
+	}
+	return facts
+}
+
+// ms gives a round trip in milliseconds, which people read more easily than seconds.
+func ms(d time.Duration) string {
+	return fmt.Sprintf("%.1f ms", float64(d)/float64(time.Millisecond))
+}
+
+// about gives a duration as people say it, rounded down so that it never
+// promises more than there is: "40 s", "12 min", "3 h 05 min", "2 d 4 h".
+func about(d time.Duration) string {
+	switch {
+	case d < 0:
+		return "0 s"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", d/time.Second)
+	case d < time.Hour:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute)
+	}
+	const day = 24 * time.Hour
+	return fmt.Sprintf("%d d %d h", d/day, d%day/time.Hour)
+}
