@@ -1,0 +1,177 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/status"
+	"candlemark/probes"
+)
+
+// Parts is what an agent is made of. cmd builds it from the configuration.
+type Parts struct {
+	Setup   Setup
+	Memory  Memory
+	Sources []Source
+	Probers map[string]probes.Prober // by target name
+
+	Keeper    Keeper
+	Receivers Receivers
+	// Background are the tasks behind Keeper and Receivers, stopped after the
+	// last event was handled; Servers are stopped last, so that somebody who
+	// looks at the end still sees it.
+	Background, Servers []Task
+
+	Log      zerolog.Logger
+	ClockSet func() bool      // whether the wall clock can be trusted
+	PowerOff func(why string) // shuts the board down; must not block
+	Alive    func()           // feeds the watchdog, once for each handled tick; nil without one
+	Speed    float64          // 1, or more in a demonstration
+	BootUp   time.Duration    // the board's uptime at the start; orders records within one boot
+}
+
+// Agent is a running candlemark.
+type Agent struct {
+	parts  Parts
+	line   timeline
+	events chan Event
+	view   atomic.Pointer[status.Snapshot]
+	state  State
+	tell   *teller
+	probe  *prober
+}
+
+// grace is how long everything together may take to stop. systemd kills after 90 s.
+const grace = 15 * time.Second
+
+// New makes an agent that does nothing until Run.
+func New(p Parts) (*Agent, error) {
+	a := &Agent{
+		parts: p,
+		line:  timeline{start: time.Now(), speed: p.Speed},
+		// Producers wait when this is full, which slows sampling and loses nothing.
+		events: make(chan Event, 64),
+	}
+	st, err := NewState(p.Setup, p.Memory, a.line.now(), p.ClockSet())
+	if err != nil {
+		return nil, err
+	}
+	a.state = st
+	a.publish()
+	kinds := map[string]TargetSetup{}
+	for _, t := range p.Setup.Targets {
+		kinds[t.Name] = t
+	}
+	a.probe = &prober{probers: p.Probers, kinds: kinds, line: a.line, emit: a.emit, asked: make(chan StartProbe, 1)}
+	a.tell = &teller{log: p.Log, keep: p.Keeper, receive: p.Receivers, probes: a.probe, powerOff: p.PowerOff, bootUp: p.BootUp}
+	return a, nil
+}
+
+// Snapshot is the newest picture of the agent. Safe from any goroutine.
+func (a *Agent) Snapshot() status.Snapshot { return *a.view.Load() }
+
+// Run works until ctx ends, or until a part fails.
+func (a *Agent) Run(ctx context.Context) error {
+	producers := []Task{{"prober", a.probe.run}}
+	for _, src := range a.parts.Sources {
+		s := &sampler{src: src, line: a.line, emit: a.emit}
+		producers = append(producers, Task{"sampler " + src.Pack, s.run})
+	}
+	return runStages(ctx, grace, producers, []Task{{"step loop", a.loop}}, a.parts.Background, a.parts.Servers)
+}
+
+// emit hands an event to the loop, or gives up when ctx ends.
+func (a *Agent) emit(ctx context.Context, e Event) {
+	select {
+	case a.events <- e:
+	case <-ctx.Done():
+	}
+}
+
+// loop owns the state.
+func (a *Agent) loop(ctx context.Context) error {
+	tick := time.NewTicker(a.line.scaled(time.Second))
+	defer tick.Stop()
+	for {
+		select {
+		case e := <-a.events:
+			a.handle(e)
+		case <-tick.C:
+			a.tick()
+		case <-ctx.Done():
+			return a.finish()
+		}
+	}
+}
+
+func (a *Agent) tick() {
+	now := a.line.now()
+	a.handle(Tick{At: now, Day: now.Wall.Local().Format(time.DateOnly), ClockSet: a.parts.ClockSet()})
+	if a.parts.Alive != nil {
+		a.parts.Alive()
+	}
+}
+
+func (a *Agent) handle(e Event) {
+	var effects []Effect
+	a.state, effects = Step(a.state, e)
+	a.tell.perform(effects)
+	a.publish()
+}
+
+// finish handles what the producers left and saves the estimates a last time.
+func (a *Agent) finish() error {
+	for {
+		select {
+		case e := <-a.events:
+			a.handle(e)
+			continue
+		default:
+		}
+		a.tell.perform(a.state.save())
+		return nil
+	}
+}
+
+func (a *Agent) publish() {
+	s := a.state.Snapshot()
+	a.view.Store(&s)
+}
+
+// ErrNoPack is the answer to a command that names a pack nobody configured.
+var ErrNoPack = errors.New("no pack of that name is configured")
+
+// Swap tells the agent that the pack called name was changed for the one marked
+// mark ("" when it is unmarked). Safe from any goroutine.
+func (a *Agent) Swap(ctx context.Context, name, mark, who string) error {
+	for _, p := range a.parts.Setup.Packs {
+		if p.Name == name {
+			return a.ask(ctx, SwapDeclared{At: a.line.now(), Pack: name, Mark: mark, Who: who})
+		}
+	}
+	return fmt.Errorf("swap %q: %w", name, ErrNoPack)
+}
+
+// Note puts an operator's words into the activity record. Safe from any goroutine.
+func (a *Agent) Note(ctx context.Context, text, who string) error {
+	return a.ask(ctx, Noted{At: a.line.now(), Text: text, Who: who})
+}
+
+// ask is emit for those who must know whether it was taken.
+func (a *Agent) ask(ctx context.Context, e Event) error {
+	select {
+	case a.events <- e:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("the agent did not take it in time: %w", ctx.Err())
+	}
+}
+
+// Now is the present on the agent's own time line.
+func (a *Agent) Now() alarm.Instant { return a.line.now() }

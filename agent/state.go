@@ -1,0 +1,245 @@
+package agent
+
+import (
+	"fmt"
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/pack"
+	"candlemark/agent/schedule"
+	"candlemark/agent/status"
+	"candlemark/probes"
+	"candlemark/sensors"
+)
+
+// Setup is everything the step is told before the first event.
+type Setup struct {
+	Relay, Site string
+	BootID      string // makes alarm ids unique over restarts
+	Packs       []PackSetup
+	Targets     []TargetSetup
+	Schedule    schedule.Config
+	// ForecastEvery is the least time between two forecasts of one pack; 0
+	// forecasts at every reading, as replay does.
+	ForecastEvery time.Duration
+	// PowerOffAt is the remaining time of the pack that feeds the board at which
+	// the board is shut down in order; 0 never does.
+	PowerOffAt time.Duration
+}
+
+// PackSetup is one configured pack: a place on the feed together with its sensor.
+type PackSetup struct {
+	Name       string
+	SensorName string
+	Spec       pack.Spec
+	Leads      alarm.Leads
+	StaleAfter time.Duration
+	// UnmeasuredW is what this pack feeds on the battery's side of the shunt,
+	// where the sensor can't see it (the board itself, usually), in watts.
+	UnmeasuredW float64
+	FeedsBoard  bool
+}
+
+// TargetSetup is one configured probe target.
+type TargetSetup struct {
+	Name    string
+	Section probes.Section
+	Kind    probes.Kind
+}
+
+// PackState is a pack's part of the memory that outlives a restart.
+type PackState struct {
+	Mark     string        `json:"mark"` // which physical pack this is; "" when unmarked
+	Estimate pack.Saved    `json:"estimate"`
+	Saved    time.Time     `json:"saved"` // wall clock at saving; may be wrong where ClockSet is false
+	ClockSet bool          `json:"clock_set"`
+	Swaps    uint64        `json:"swaps"`
+	Up       time.Duration `json:"up"` // for people reading the journal
+}
+
+// Memory is what the journal remembers of earlier runs. The zero value is a
+// first start.
+type Memory struct {
+	Packs    map[string]PackState
+	Profiles map[string]*pack.Profile // by identity
+	Alarms   *alarm.Saved
+	Budget   *schedule.Saved
+}
+
+// State is everything the step knows. It belongs to whoever calls Step: the
+// state passed in is consumed, only the returned one may be used afterwards.
+type State struct {
+	setup    Setup
+	packs    []*packTrack
+	targets  []*targetTrack
+	profiles map[string]*pack.Profile
+	alarms   *alarm.Machine
+	schedule *schedule.Schedule
+
+	started   alarm.Instant
+	now       alarm.Instant
+	clockSet  bool
+	announced bool          // the alarms carried over a restart were told once
+	savedUp   time.Duration // when the estimates were last handed to the journal
+	poweroff  bool
+}
+
+type packTrack struct {
+	PackSetup
+	est  *pack.Estimator
+	mark string
+
+	reading    sensors.Reading
+	readingUp  time.Duration
+	seen       bool
+	forecast   pack.Forecast
+	forecastUp time.Duration
+	hasFc      bool
+	counts     status.SensorCounts
+	lastError  string
+	swaps      uint64
+	coulombs   float64
+	joules     float64
+}
+
+type targetTrack struct {
+	TargetSetup
+	attempts, failures uint64
+	sent, lost         uint64
+	bytes              uint64
+	last               probes.Result
+	lastKnown          bool
+	lastError          string
+	answered           bool // the newest latency probe had at least one reply
+}
+
+// NewState makes the state of an agent that starts at the given instant with
+// what earlier runs left behind.
+func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, error) {
+	s := State{
+		setup: setup, started: at, now: at, clockSet: clockSet,
+		profiles: map[string]*pack.Profile{},
+		alarms:   alarm.New(setup.BootID),
+		schedule: schedule.New(setup.Schedule),
+	}
+	for id, p := range mem.Profiles {
+		s.profiles[id] = p
+	}
+	if mem.Alarms != nil {
+		s.alarms = alarm.Resume(setup.BootID, *mem.Alarms)
+	}
+	if mem.Budget != nil {
+		s.schedule = schedule.Resume(setup.Schedule, *mem.Budget)
+	}
+	for _, ps := range setup.Packs {
+		t := &packTrack{PackSetup: ps}
+		saved, ok := mem.Packs[ps.Name]
+		if !ok {
+			if err := s.fit(t, ""); err != nil {
+				return State{}, err
+			}
+			s.packs = append(s.packs, t)
+			continue
+		}
+		t.mark, t.swaps = saved.Mark, saved.Swaps
+		gap, known := gapSince(saved, at.Wall, clockSet)
+		est, err := pack.Resume(ps.Spec, s.profiles[identity(t)], saved.Estimate, gap, known)
+		if err != nil {
+			return State{}, fmt.Errorf("pack %s: carry on from the saved estimate: %w", ps.Name, err)
+		}
+		t.est = est
+		s.packs = append(s.packs, t)
+	}
+	for _, ts := range setup.Targets {
+		s.targets = append(s.targets, &targetTrack{TargetSetup: ts})
+	}
+	return s, nil
+}
+
+// gapSince tells how long the agent was away. It is known only where both ends
+// were stamped by a clock that was set.
+func gapSince(saved PackState, now time.Time, clockSet bool) (time.Duration, bool) {
+	gap := now.Sub(saved.Saved)
+	if !saved.ClockSet || !clockSet || gap < 0 {
+		return 0, false
+	}
+	return gap, true
+}
+
+// identity names the profile of the pack that sits at t: its mark where it has
+// one. Unmarked packs of one place share a profile, since most kits hold several
+// of one kind; the estimator gives history less weight when it does not fit.
+func identity(t *packTrack) string {
+	if t.mark != "" {
+		return t.mark
+	}
+	return t.Name + " (unmarked)"
+}
+
+// fit puts a pack with the given mark in place: a new estimate from its profile.
+func (s *State) fit(t *packTrack, mark string) error {
+	t.mark = mark
+	est, err := pack.New(t.Spec, s.profiles[identity(t)])
+	if err != nil {
+		return fmt.Errorf("pack %s: %w", t.Name, err)
+	}
+	t.est, t.hasFc, t.forecast = est, false, pack.Forecast{State: pack.Unknown, Why: "the pack was put in just now"}
+	return nil
+}
+
+func (s *State) pack(name string) *packTrack {
+	for _, t := range s.packs {
+		if t.Name == name {
+			return t
+		}
+	}
+	return nil
+}
+
+func (s *State) target(name string) *targetTrack {
+	for _, t := range s.targets {
+		if t.Name == name {
+			return t
+		}
+	}
+	return nil
+}
+
+// Snapshot is the picture of the agent for those who only look.
+func (s State) Snapshot() status.Snapshot {
+	out := status.Snapshot{
+		Relay: s.setup.Relay, Site: s.setup.Site,
+		Taken: s.now, Started: s.started.Wall, ClockSet: s.clockSet,
+		Alarms: s.alarms.Active(),
+		Data:   status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
+	}
+	for _, t := range s.packs {
+		out.Packs = append(out.Packs, status.Pack{
+			Name: t.Name, SensorName: t.SensorName, Spec: t.Spec, Leads: t.Leads,
+			Reading: t.reading, ReadingKnown: t.seen, ReadingUp: t.readingUp, Stale: s.stale(t),
+			Forecast: t.forecast, Sensor: t.counts, DischargedC: t.coulombs, DischargedJ: t.joules,
+			Swaps: t.swaps, LastError: t.lastError,
+		})
+	}
+	for _, t := range s.targets {
+		v := status.Target{
+			Name: t.Name, Section: t.Section, Kind: t.Kind,
+			Attempts: t.attempts, Failures: t.failures, Sent: t.sent, Lost: t.lost, Bytes: t.bytes,
+			Last: t.last, LastKnown: t.lastKnown, LastError: t.lastError,
+		}
+		if t.Kind == probes.Throughput {
+			v.NotRun = s.schedule.Held(t.Name)
+		}
+		out.Targets = append(out.Targets, v)
+	}
+	return out
+}
+
+// stale says whether the newest good reading is too old to be shown as the present.
+func (s State) stale(t *packTrack) bool {
+	since := s.started.Up
+	if t.seen {
+		since = t.readingUp
+	}
+	return s.now.Up-since > t.StaleAfter
+}

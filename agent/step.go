@@ -1,0 +1,258 @@
+package agent
+
+import (
+	"fmt"
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/journal"
+	"candlemark/agent/pack"
+	"candlemark/agent/schedule"
+	"candlemark/probes"
+)
+
+// saveEvery is how often the estimates go to the journal. The journal itself
+// gathers writes for at most 30 s more, so a power cut loses less than a minute.
+const saveEvery = 20 * time.Second
+
+// Step takes one event and returns the next state and what is to be done. It is
+// pure: no clock, no I/O, no goroutine, and the same events give the same effects.
+func Step(s State, e Event) (State, []Effect) {
+	// Producers stamp their events themselves, so one may arrive that is a
+	// little older than the last: the agent's present never moves back.
+	if at := e.When(); at.Up >= s.now.Up {
+		s.now = at
+	}
+	var out []Effect
+	switch e := e.(type) {
+	case Read:
+		out = s.read(e)
+	case ReadFailed:
+		if t := s.pack(e.Pack); t != nil {
+			t.counts, t.lastError = e.Counts, e.Err
+		}
+	case Probed:
+		out = s.probed(e)
+	case Tick:
+		out = s.tick(e)
+	case SwapDeclared:
+		if t := s.pack(e.Pack); t != nil {
+			out = s.swap(t, e.At, e.Mark, "declared by "+e.Who)
+		}
+	case Noted:
+		out = []Effect{Record{At: e.At, Kind: journal.KindNote, Who: e.Who, Text: e.Text, Urgent: true}}
+	}
+	return s, append(out, s.decide()...)
+}
+
+// read takes a reading into the estimate of its pack.
+func (s *State) read(e Read) []Effect {
+	t := s.pack(e.Pack)
+	if t == nil {
+		return nil
+	}
+	t.counts = e.Counts
+	r := e.Reading
+	packA := r.PackA
+	if t.UnmeasuredW > 0 && r.PackV > 0 {
+		packA += t.UnmeasuredW / r.PackV
+	}
+	err := t.est.Update(pack.Sample{
+		T: e.At.Up, PackV: r.PackV, PackA: packA,
+		TempC: r.TempC, TempKnown: r.TempKnown, Clipped: r.Clipped,
+	})
+	if err != nil {
+		t.lastError = err.Error()
+		return nil
+	}
+	// A gap in the readings is not counted: nobody knows what flowed in it.
+	if dt := e.At.Up - t.readingUp; t.seen && packA > 0 && dt > 0 && dt <= t.StaleAfter {
+		t.coulombs += packA * dt.Seconds()
+		t.joules += packA * r.PackV * dt.Seconds()
+	}
+	t.reading, t.readingUp, t.seen, t.lastError = r, e.At.Up, true, ""
+
+	var out []Effect
+	if is, why := t.est.SwapSuspected(); is {
+		out = append(out, s.swap(t, e.At, "", "recognised: "+why)...)
+		if err := t.est.Update(pack.Sample{T: e.At.Up, PackV: r.PackV, PackA: packA, TempC: r.TempC, TempKnown: r.TempKnown, Clipped: r.Clipped}); err != nil {
+			t.lastError = err.Error()
+		}
+	}
+	if t.hasFc && e.At.Up-t.forecastUp < s.setup.ForecastEvery {
+		return out
+	}
+	before := t.forecast
+	t.forecast, t.forecastUp, t.hasFc = t.est.Forecast(), e.At.Up, true
+	return append(out, s.changed(t, before)...)
+}
+
+// changed acts on what a new forecast says beside the alarms: a discharge that
+// ended is learned, and the board is shut down before the pack that feeds it is flat.
+func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
+	var out []Effect
+	now := t.forecast
+	ended := before.State == pack.Discharging && (now.State == pack.Charging || now.State == pack.Absent)
+	if flat := atCutoff(now) && !atCutoff(before); flat || ended {
+		out = append(out, s.learn(t)...)
+	}
+	if now.State != before.State && before.State != "" {
+		out = append(out, Record{At: s.now, Kind: "pack_state", Subject: t.Name,
+			Text: fmt.Sprintf("%s, was %s", now.State, before.State)})
+	}
+	if t.FeedsBoard && s.setup.PowerOffAt > 0 && !s.poweroff &&
+		now.State == pack.Discharging && now.Known && now.Expected <= s.setup.PowerOffAt {
+		s.poweroff = true
+		why := fmt.Sprintf("pack %s feeds this board and has %s left", t.Name, now.Expected.Round(time.Second))
+		out = append(out, s.save()...)
+		out = append(out,
+			Record{At: s.now, Kind: "board_off", Subject: t.Name, Text: why, Urgent: true},
+			PowerOff{Why: why})
+	}
+	return out
+}
+
+func atCutoff(f pack.Forecast) bool {
+	return f.Known && f.State == pack.Discharging && f.Expected == 0
+}
+
+// learn keeps what the discharge taught about the pack.
+func (s *State) learn(t *packTrack) []Effect {
+	prof, ok := t.est.Learned()
+	if !ok {
+		return nil
+	}
+	id := identity(t)
+	s.profiles[id] = prof
+	return []Effect{
+		SaveProfile{Identity: id, Profile: prof},
+		Record{At: s.now, Kind: "learned", Subject: t.Name, Text: "profile of " + id + " updated from this discharge"},
+	}
+}
+
+// swap puts another pack in place of the one at t.
+func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect {
+	out := s.learn(t)
+	if err := s.fit(t, mark); err != nil {
+		// The same specification was accepted at the start, so this is a fault
+		// of the program; carry on with the old estimate and say so.
+		return append(out, Record{At: at, Kind: "fault", Subject: t.Name, Text: err.Error()})
+	}
+	t.swaps++
+	return append(out,
+		Record{At: at, Kind: journal.KindSwap, Subject: t.Name, Text: identity(t) + " in place; " + how, Urgent: true},
+		s.savePack(t))
+}
+
+// probed takes a finished probe into the record of its target.
+func (s *State) probed(e Probed) []Effect {
+	r := e.Result
+	s.schedule.Done(r.Target, e.At.Up, r.Bytes)
+	t := s.target(r.Target)
+	if t == nil {
+		return nil
+	}
+	t.attempts++
+	t.bytes += uint64(max(r.Bytes, 0))
+	t.answered = false
+	if r.Err != nil {
+		t.failures++
+		t.lastError = r.Err.Error()
+	} else {
+		t.lastError = ""
+		t.last, t.lastKnown = r, true
+		if l := r.Latency; l != nil {
+			t.sent += uint64(l.Sent)
+			t.lost += uint64(l.Lost)
+			t.answered = l.RTTKnown
+		}
+	}
+	if r.Bytes > 0 && t.Kind == probes.Throughput {
+		return []Effect{SaveBudget{State: s.schedule.Save()}, Record{At: e.At, Kind: journal.KindProbe, Subject: t.Name, Text: throughputText(r)}}
+	}
+	return nil
+}
+
+func throughputText(r probes.Result) string {
+	if r.Err != nil {
+		return fmt.Sprintf("not measured: %v (%.1f MB spent)", r.Err, float64(r.Bytes)/1e6)
+	}
+	text := ""
+	if t := r.Throughput; t.DownKnown {
+		text += fmt.Sprintf("down %.2f Mbit/s, ", t.Down/1e6)
+	}
+	if t := r.Throughput; t.UpKnown {
+		text += fmt.Sprintf("up %.2f Mbit/s, ", t.Up/1e6)
+	}
+	return text + fmt.Sprintf("%.1f MB spent in %s", float64(r.Bytes)/1e6, r.Elapsed.Round(100*time.Millisecond))
+}
+
+// tick starts what is due and saves what must survive.
+func (s *State) tick(e Tick) []Effect {
+	s.clockSet = e.ClockSet
+	var out []Effect
+	in := schedule.Inputs{Up: s.now.Up, Day: e.Day}
+	for _, t := range s.packs {
+		if f := t.forecast; f.Known && f.State == pack.Discharging && (!in.RemainingKnown || f.Cautious < in.Remaining) {
+			in.Remaining, in.RemainingKnown = f.Cautious, true
+		}
+	}
+	if item, ok, _ := s.schedule.Due(in); ok {
+		out = append(out, StartProbe{Name: item.Name, Kind: item.Kind})
+	}
+	if s.now.Up-s.savedUp >= saveEvery {
+		out = append(out, s.save()...)
+	}
+	return out
+}
+
+// save hands every estimate to the journal.
+func (s *State) save() []Effect {
+	s.savedUp = s.now.Up
+	var out []Effect
+	for _, t := range s.packs {
+		if t.seen {
+			out = append(out, s.savePack(t))
+		}
+	}
+	return out
+}
+
+func (s *State) savePack(t *packTrack) SavePack {
+	return SavePack{Pack: t.Name, State: PackState{
+		Mark: t.mark, Estimate: t.est.Save(), Saved: s.now.Wall, ClockSet: s.clockSet, Swaps: t.swaps, Up: s.now.Up,
+	}}
+}
+
+// decide lets the alarms look at the present.
+func (s *State) decide() []Effect {
+	in := alarm.Inputs{Now: s.now, ClockSet: s.clockSet}
+	for _, t := range s.packs {
+		in.Packs = append(in.Packs, alarm.PackInput{
+			Name: t.Name, Leads: t.Leads, Forecast: t.forecast, Clipped: t.seen && t.reading.Clipped,
+			ReadingUp: t.readingUp, Seen: t.seen, StaleAfter: t.StaleAfter, Swaps: t.swaps,
+		})
+	}
+	for _, t := range s.targets {
+		if t.Kind == probes.Latency {
+			in.Targets = append(in.Targets, alarm.TargetInput{Name: t.Name, Section: t.Section, Probes: t.attempts, Answer: t.answered})
+		}
+	}
+	changes := s.alarms.Step(in)
+	if len(changes) == 0 && s.announced {
+		return nil
+	}
+	s.announced = true
+	out := []Effect{Announce{Changes: changes, Active: s.alarms.Active()}}
+	for _, c := range changes {
+		verb := "cleared: "
+		if c.Raised {
+			verb = "raised: "
+		}
+		out = append(out, Record{At: c.At, Kind: journal.KindAlarm, Subject: string(c.Alarm.Name) + " " + c.Alarm.Subject, Text: verb + c.Because, Urgent: true})
+	}
+	if len(changes) > 0 {
+		out = append(out, SaveAlarms{State: s.alarms.Save()})
+	}
+	return out
+}

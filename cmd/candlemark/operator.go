@@ -1,0 +1,44 @@
+package main
+
+import (
+	"context"
+	"time"
+
+	"candlemark/agent"
+	"candlemark/agent/journal"
+	"candlemark/agent/status"
+)
+
+// askMost is how long a command waits for the running agent to take its words.
+const askMost = 5 * time.Second
+
+// operator answers the control socket.
+type operator struct {
+	agent   func() *agent.Agent
+	view    func() status.Snapshot
+	journal *journal.Journal
+}
+
+func (o *operator) Snapshot() status.Snapshot { return o.view() }
+
+func (o *operator) Packs() []string {
+	var names []string
+	for _, p := range o.view().Packs {
+		names = append(names, p.Name)
+	}
+	return names
+}
+
+func (o *operator) Swap(pack, mark, who string) error {
+	ctx, cancel := context.WithTimeout(context.Background(), askMost)
+	defer cancel()
+	return o.agent().Swap(ctx, pack, mark, who)
+}
+
+func (o *operator) Note(text, who string) error {
+	ctx, cancel := context.WithTimeout(context.Background(), askMost)
+	defer cancel()
+	return o.agent().Note(ctx, text, who)
+}
+
+func (o *operator) Records(f journal.Filter) ([]journal.Record, error) { return o.journal.Records(f) }

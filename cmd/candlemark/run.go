@@ -1,0 +1,240 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/exec"
+	"time"
+
+	"github.com/coreos/go-systemd/v22/daemon"
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+	"golang.org/x/sys/unix"
+
+	"candlemark/agent"
+	"candlemark/agent/alarm"
+	"candlemark/agent/config"
+	"candlemark/agent/control"
+	"candlemark/agent/httpd"
+	"candlemark/agent/journal"
+	"candlemark/agent/metrics"
+	"candlemark/agent/notify"
+	"candlemark/agent/pack"
+	"candlemark/agent/schedule"
+	"candlemark/agent/status"
+)
+
+func newRun() *cobra.Command {
+	var path string
+	cmd := &cobra.Command{
+		Use:   "run --config FILE",
+		Short: "Watch the packs and the link until stopped",
+		Long: `run reads the packs, probes the link, serves metrics and the status page, and
+raises alarms until it is told to stop. An absent sensor or an unreachable
+target is an alarm, not a reason to stop.`,
+		Example: "  candlemark run --config /etc/candlemark/candlemark.yaml",
+		Args:    noArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := load(path)
+			if err != nil {
+				return err
+			}
+			return runAgent(cmd.Context(), cfg, cmd.ErrOrStderr())
+		},
+	}
+	cmd.Flags().StringVar(&path, "config", "", "configuration `FILE`")
+	_ = cmd.MarkFlagRequired("config")
+	return cmd
+}
+
+// runAgent builds the agent from its configuration and runs it.
+func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
+	log := newLog(cfg.LogLevel, cfg.LogFormat, stderr)
+	prs, err := probers(cfg)
+	if err != nil {
+		return err
+	}
+	tell, err := notify.New(cfg.Relay, cfg.Site, receivers(cfg), nil)
+	if err != nil {
+		return configError{err}
+	}
+	boot, err := journal.BootID()
+	if err != nil {
+		return err
+	}
+	jnl, err := journal.Open(cfg.Journal, journal.Options{Boot: boot})
+	var damaged *journal.DamagedError
+	if errors.As(err, &damaged) {
+		log.Error().Err(err).Msg("the journal was damaged; a fresh one was begun")
+	} else if err != nil {
+		return err
+	}
+	defer jnl.Close()
+
+	set := setup(cfg, startID(boot))
+	mem, err := remember(jnl, set)
+	if err != nil {
+		return err
+	}
+	parts := agent.Parts{
+		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: tell,
+		Background: []agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}},
+		Log:        log, ClockSet: clockSynchronised, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
+		Speed: 1, BootUp: bootUptime(),
+	}
+	var a *agent.Agent
+	view := func() status.Snapshot {
+		s := a.Snapshot()
+		s.Receivers, s.Journal = tell.Status(), jnl.Status()
+		return s
+	}
+	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log))},
+		metrics.New(view, build()).Handler(), view)
+	socket := control.New(cfg.ControlSocket, &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl})
+	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}
+	parts.Alive = watchdog(log)
+	if a, err = agent.New(parts); err != nil {
+		return err
+	}
+	log.Info().Str("relay", cfg.Relay).Str("listen", cfg.Listen).Int("packs", len(cfg.Packs)).Int("targets", len(prs)).Str("version", build().Version).Msg("candlemark starts")
+	jnl.Append(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindAgent, Text: "started"})
+	go announceReady(ctx, web, log)
+	err = a.Run(ctx)
+	_, _ = daemon.SdNotify(false, daemon.SdNotifyStopping)
+	log.Info().Err(err).Msg("candlemark ends")
+	return err
+}
+
+// newLog writes the log where systemd's journal or a terminal takes it.
+func newLog(level, form string, w io.Writer) zerolog.Logger {
+	if form == "text" {
+		w = zerolog.ConsoleWriter{Out: w, TimeFormat: time.RFC3339, NoColor: !isTerminal(w)}
+	}
+	lvl, err := zerolog.ParseLevel(level)
+	if err != nil {
+		lvl = zerolog.InfoLevel // the configuration admits only levels that parse
+	}
+	return zerolog.New(w).Level(lvl).With().Timestamp().Logger()
+}
+
+// startID tells this start from every other, so that an alarm raised now never
+// gets the id of one raised before.
+func startID(boot string) string {
+	return fmt.Sprintf("%.8s-%x", boot, time.Now().UnixNano()/1e6&0xffffffff)
+}
+
+// remember reads what earlier runs left in the journal.
+func remember(jnl *journal.Journal, set agent.Setup) (agent.Memory, error) {
+	mem := agent.Memory{Packs: map[string]agent.PackState{}, Profiles: map[string]*pack.Profile{}}
+	for _, p := range set.Packs {
+		var ps agent.PackState
+		ok, err := jnl.PackState(p.Name, &ps)
+		if err != nil {
+			return mem, err
+		}
+		if ok {
+			mem.Packs[p.Name] = ps
+		}
+	}
+	ids, err := jnl.ProfileIDs()
+	if err != nil {
+		return mem, err
+	}
+	for _, id := range ids {
+		var prof pack.Profile
+		if _, err := jnl.Profile(id, &prof); err != nil {
+			return mem, err
+		}
+		mem.Profiles[id] = &prof
+	}
+	var alarms alarm.Saved
+	if ok, err := jnl.State(agent.KeyAlarms, &alarms); err != nil {
+		return mem, err
+	} else if ok {
+		mem.Alarms = &alarms
+	}
+	var budget schedule.Saved
+	if ok, err := jnl.State(agent.KeyBudget, &budget); err != nil {
+		return mem, err
+	} else if ok {
+		mem.Budget = &budget
+	}
+	return mem, nil
+}
+
+// clockSynchronised asks the kernel whether the clock is disciplined: small
+// boards without a clock chip start in the past.
+func clockSynchronised() bool {
+	var tx unix.Timex
+	state, err := unix.Adjtimex(&tx)
+	return err == nil && state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0
+}
+
+func bootUptime() time.Duration {
+	var ts unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts); err != nil {
+		return 0
+	}
+	return time.Duration(ts.Nano())
+}
+
+// powerOff runs the configured command that shuts the board down.
+func powerOff(command []string, log zerolog.Logger) func(string) {
+	return func(why string) {
+		if len(command) == 0 {
+			return
+		}
+		cmd := exec.Command(command[0], command[1:]...)
+		if err := cmd.Start(); err != nil {
+			log.Error().Err(err).Strs("command", command).Msg("power-off command")
+			return
+		}
+		go func() {
+			if err := cmd.Wait(); err != nil {
+				log.Error().Err(err).Strs("command", command).Msg("power-off command")
+			}
+		}()
+	}
+}
+
+// watchdog tells systemd that the step loop still handles its ticks, at half the
+// interval systemd asked for (sd_watchdog_enabled(3)). Nil when it asked for none.
+func watchdog(log zerolog.Logger) func() {
+	every, err := daemon.SdWatchdogEnabled(false)
+	if err != nil {
+		log.Warn().Err(err).Msg("systemd watchdog")
+	}
+	if err != nil || every == 0 {
+		return nil
+	}
+	var last time.Time
+	return func() {
+		if time.Since(last) >= every/2-time.Second {
+			last = time.Now()
+			_, _ = daemon.SdNotify(false, daemon.SdNotifyWatchdog)
+		}
+	}
+}
+
+// announceReady tells systemd once the page is served.
+func announceReady(ctx context.Context, web *httpd.Server, log zerolog.Logger) {
+	select {
+	case <-web.Ready():
+		log.Info().Str("address", web.Addr()).Msg("serving metrics and status page")
+		_, _ = daemon.SdNotify(false, daemon.SdNotifyReady)
+	case <-ctx.Done():
+	}
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	if !ok || os.Getenv("NO_COLOR") != "" || os.Getenv("TERM") == "dumb" {
+		return false
+	}
+	_, err := unix.IoctlGetTermios(int(f.Fd()), unix.TCGETS)
+	return err == nil
+}

@@ -1,0 +1,218 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strconv"
+	"strings"
+
+	"candlemark/agent"
+	"candlemark/agent/alarm"
+	"candlemark/agent/config"
+	"candlemark/agent/notify"
+	"candlemark/agent/pack"
+	"candlemark/agent/schedule"
+	"candlemark/probes"
+	"candlemark/probes/latency"
+	"candlemark/probes/throughput"
+	"candlemark/sensors"
+	"candlemark/sensors/ina219"
+	"candlemark/sensors/simulated"
+)
+
+// forecastEvery spaces the live forecasts: a forecast costs a small board a
+// hundred times what an update costs, and minutes left do not change in seconds.
+const forecastEvery = 5e9 // 5 s
+
+// load reads the configuration, letting the drivers look at their part of it, so
+// that all faults are reported at once.
+func load(path string) (*config.Config, error) {
+	return config.Load(path, checkSensors)
+}
+
+// checkSensors has the driver judge each sensor's settings.
+func checkSensors(c *config.Config, report func(key, what, remedy string)) {
+	keys := map[string]string{
+		"Bus": "sensor.bus", "Address": "sensor.address", "ShuntOhm": "sensor.shunt", "ShuntTolerance": "sensor.shunt_tolerance",
+		"ShuntMaxW": "sensor.shunt_rating", "MaxExpectedA": "sensor.largest_load", "Side": "sensor.side", "FullV": "full", "Grade": "sensor.grade",
+	}
+	for i, p := range c.Packs {
+		if p.Sensor.Kind != "ina219" {
+			continue
+		}
+		for _, f := range chip(p).Validate() {
+			key, ok := keys[f.Field]
+			if !ok {
+				key = "sensor"
+			}
+			report(fmt.Sprintf("packs[%d].%s", i, key), f.Problem, f.Remedy)
+		}
+	}
+}
+
+// chip is a pack's sensor as the driver wants it.
+func chip(p config.Pack) ina219.Config {
+	return ina219.Config{
+		Bus: string(p.Sensor.Bus), Address: uint16(p.Sensor.Address),
+		ShuntOhm: float64(p.Sensor.Shunt), ShuntTolerance: float64(p.Sensor.ShuntTolerance), ShuntMaxW: float64(p.Sensor.ShuntRating),
+		MaxExpectedA: float64(p.Sensor.LargestLoad), ClipAccepted: p.Sensor.ClippingAccepted == config.ClippingSentence,
+		Side: ina219.Side(p.Sensor.Side), FullV: float64(p.Full), Grade: ina219.Grade(p.Sensor.Grade),
+	}
+}
+
+// spec is a pack as the estimator wants it.
+func spec(p config.Pack) pack.Spec {
+	return pack.Spec{
+		Chemistry: p.Chemistry, SeriesCells: p.SeriesCells, CapacityAh: float64(p.Capacity), FullV: float64(p.Full),
+		CutoffV: float64(p.Cutoff), LockoutV: float64(p.Lockout), FarMinV: float64(p.FarEndMinimum), FeedOhm: float64(p.FeedResistance),
+	}
+}
+
+// setup is the configuration as the step wants it.
+func setup(c *config.Config, startID string) agent.Setup {
+	s := agent.Setup{
+		Relay: c.Relay, Site: c.Site, BootID: startID, ForecastEvery: forecastEvery,
+		Schedule: schedule.Config{BytesPerDay: int64(c.Data.PerDay), ReserveBelow: c.Data.Reserve, Seed: seed(c.Relay)},
+	}
+	if len(c.Board.PowerOffCommand) > 0 {
+		s.PowerOffAt = c.Board.PowerOffAt
+	}
+	for _, p := range c.Packs {
+		ps := agent.PackSetup{
+			Name: p.Name, SensorName: sensorName(p), Spec: spec(p), StaleAfter: p.StaleAfter,
+			Leads:      alarm.Leads{NextPack: p.Leads.BringNextPack, ShutDown: p.Leads.ShutTerminalDown},
+			FeedsBoard: c.Board.FedFrom == p.Name,
+		}
+		if ps.FeedsBoard && !c.Board.InsideShunt {
+			ps.UnmeasuredW = float64(c.Board.DrawW)
+		}
+		s.Packs = append(s.Packs, ps)
+	}
+	for _, t := range c.Targets {
+		s.Targets = append(s.Targets, agent.TargetSetup{Name: t.Name, Section: t.Section, Kind: probes.Latency})
+		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: t.Name, Kind: probes.Latency, Every: t.Every})
+	}
+	for _, t := range c.Throughput {
+		s.Targets = append(s.Targets, agent.TargetSetup{Name: t.Name, Section: probes.Uplink, Kind: probes.Throughput})
+		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: t.Name, Kind: probes.Throughput, Every: t.Every, MaxBytes: int64(t.ByteBudget)})
+	}
+	return s
+}
+
+// seed spreads the starts of probes differently on each relay, and the same way
+// at each start of one.
+func seed(relay string) uint64 {
+	h := uint64(14695981039346656037) // FNV-1a
+	for _, b := range []byte(relay) {
+		h = (h ^ uint64(b)) * 1099511628211
+	}
+	return h
+}
+
+func sensorName(p config.Pack) string {
+	if p.Sensor.Kind == "simulated" {
+		return "simulated"
+	}
+	return fmt.Sprintf("ina219 %s/%s", p.Sensor.Bus, p.Sensor.Address)
+}
+
+// sources are the packs' sensors. They are opened by the sampler, so that an
+// absent bus is an alarm and not a reason not to start.
+func sources(c *config.Config) []agent.Source {
+	var out []agent.Source
+	for _, p := range c.Packs {
+		src := agent.Source{Pack: p.Name, Every: p.SampleEvery, Temperature: thermometer(p.Temperature)}
+		if p.Sensor.Kind == "simulated" {
+			src.Open = func() (sensors.Sensor, error) {
+				sim, err := simulated.New(simulatedPack(p))
+				if err != nil {
+					return nil, err
+				}
+				return sim.Sensor(), nil
+			}
+		} else {
+			src.Open = func() (sensors.Sensor, error) { return ina219.Open(chip(p)) }
+			src.Repairs = func(s sensors.Sensor) uint64 {
+				if d, ok := s.(*ina219.Device); ok {
+					return d.Stats().Repairs
+				}
+				return 0
+			}
+		}
+		out = append(out, src)
+	}
+	return out
+}
+
+func simulatedPack(p config.Pack) simulated.Config {
+	return simulated.Config{
+		Chemistry: string(p.Chemistry), SeriesCells: p.SeriesCells, CapacityAh: float64(p.Capacity),
+		LoadW: float64(p.Sensor.SimulatedLoad),
+	}
+}
+
+// thermometer reads a pack's temperature from where the configuration says.
+func thermometer(t *config.Temperature) func() (float64, bool) {
+	switch {
+	case t == nil:
+		return nil
+	case t.Fixed != nil:
+		c := float64(*t.Fixed)
+		return func() (float64, bool) { return c, true }
+	}
+	return func() (float64, bool) {
+		b, err := os.ReadFile(t.File)
+		if err != nil {
+			return 0, false // the estimate then says that it does not know the temperature
+		}
+		milli, err := strconv.ParseFloat(strings.TrimSpace(string(b)), 64)
+		c := milli / 1000
+		if err != nil || c < -60 || c > 120 { // 85 °C after power-up and the like stay in; nonsense does not
+			return 0, false
+		}
+		return c, true
+	}
+}
+
+// probers are the configured probes by name.
+func probers(c *config.Config) (map[string]probes.Prober, error) {
+	out := map[string]probes.Prober{}
+	for i, t := range c.Targets {
+		p, err := latency.New(latency.Config{
+			Name: t.Name, Section: t.Section, Address: t.Address, Method: t.Method, Port: t.Port,
+			Count: t.Count, Interval: t.Interval, Timeout: t.Timeout,
+		})
+		if err != nil {
+			return nil, configError{fmt.Errorf("targets[%d] %s: %w", i, t.Name, err)}
+		}
+		out[t.Name] = p
+	}
+	for i, t := range c.Throughput {
+		p, err := throughput.New(throughput.Config{
+			Name: t.Name, Server: t.Server, Streams: t.Streams, MaxBytes: int64(t.ByteBudget), Deadline: t.Deadline, Down: t.Down, Up: t.Up,
+		})
+		if err != nil {
+			return nil, configError{fmt.Errorf("throughput[%d] %s: %w", i, t.Name, err)}
+		}
+		out[t.Name] = p
+	}
+	return out, nil
+}
+
+// receivers are the configured alarm receivers.
+func receivers(c *config.Config) []notify.Receiver {
+	var out []notify.Receiver
+	for _, r := range c.Receivers {
+		n := notify.Receiver{
+			Name: r.Name, Kind: notify.Kind(r.Kind), URL: r.URL, Severities: r.Severities, Timeout: r.Timeout,
+			BearerTokenFile: r.TokenFile, User: r.User, PasswordFile: r.PasswordFile,
+		}
+		if n.Kind == notify.Alertmanager {
+			n.ResendEvery = r.RepeatEvery
+		} else {
+			n.RepeatEvery = r.RepeatEvery
+		}
+		out = append(out, n)
+	}
+	return out
+}
