@@ -1,0 +1,190 @@
+package pack
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+const (
+	circuitN     = 1000 // hypotheses of the generic class beside history
+	aloneN       = 2000 // and without
+	freshN       = 400
+	templateSize = 500
+	drawsN       = 160
+)
+
+// ensemble is the set of competing classes for one discharge.
+type ensemble struct {
+	classes []class
+	rng     *rand.Rand
+	w       [][]float64
+	rest    float64
+	rested  bool
+	seen    int     // bins shown
+	ratio   float64 // learned sag ratio; 0 unknown
+	total   []float64
+}
+
+// newEnsemble builds the classes: a template for each ended earlier run, a
+// circuit trained through the earlier runs, and a fresh circuit. now is the load
+// and temperature the new run begins with.
+func newEnsemble(ch Chemistry, runs []Run, nowRate, nowTempC float64) *ensemble {
+	e := &ensemble{rng: rand.New(rand.NewPCG(1, 2))}
+	if len(runs) == 0 {
+		c := newCircuit(ch, aloneN, e.rng)
+		c.fix(0)
+		e.classes = []class{c}
+		e.allocate()
+		return e
+	}
+	trained := newCircuit(ch, circuitN, e.rng)
+	trained.fix(0)
+	w := make([]float64, circuitN)
+	for i := range runs {
+		r := &runs[i]
+		trained.begin(r.RestV, r.Rested)
+		for k := range r.Bins {
+			trained.step(&r.Bins[k], k == 0)
+			maybeResample(trained, r.Bins[:k+1], r.RestV, r.Rested, e.rng, w)
+		}
+		trained.learnEnd(r, e.rng)
+		if r.Ratio > 0 {
+			e.ratio = r.Ratio
+		}
+	}
+	mismatch, share := 0.0, 0.3
+	spread := 0.03
+	if n := len(runs); n > 1 {
+		spread = math.Min(0.1, 0.7*spread+0.5*math.Abs(math.Log(runs[n-1].Total/runs[n-2].Total)))
+	}
+	for i := range runs {
+		r := &runs[i]
+		if !r.Ended {
+			continue
+		}
+		dl := math.Abs(math.Log(math.Max(nowRate, 1e-6) / math.Max(r.meanRate(), 1e-6)))
+		dt := math.Abs(nowTempC - r.startTempC())
+		mismatch = math.Min(math.Max((0.3*dl+0.01*dt-0.05)/0.2, 0), 1)
+		share = 0.3 + 0.4*mismatch
+		t := newTemplate(r, ch, templateSize, spread+0.12*mismatch, mismatch, e.rng)
+		m := 0.3
+		if i == len(runs)-1 {
+			m = 0.7
+		}
+		t.fix(math.Log((1 - share) * m))
+		e.classes = append(e.classes, t)
+	}
+	trained.fix(math.Log(share))
+	fresh := newCircuit(ch, freshN, e.rng)
+	fresh.fix(math.Log(0.02 + 0.3*mismatch))
+	e.classes = append(e.classes, trained, fresh)
+	e.allocate()
+	return e
+}
+
+func (e *ensemble) allocate() {
+	n := 0
+	for _, m := range e.classes {
+		e.w = append(e.w, make([]float64, m.cloudOf().n))
+		n += m.cloudOf().n
+	}
+	e.total = make([]float64, len(e.classes))
+}
+
+// begin tells the voltage before the load came, if it was seen.
+func (e *ensemble) begin(rest float64, known bool) {
+	e.rest, e.rested = rest, known
+	for _, m := range e.classes {
+		m.begin(rest, known)
+	}
+}
+
+// step shows the next bin; bins are all so far.
+func (e *ensemble) step(bins []Bin) {
+	b := &bins[len(bins)-1]
+	for i, m := range e.classes {
+		m.step(b, e.seen == 0)
+		maybeResample(m, bins, e.rest, e.rested, e.rng, e.w[i])
+	}
+	e.seen++
+}
+
+// ahead draws remaining times, s.
+func (e *ensemble) draw(a *ahead, d *draws) {
+	d.x, d.w = d.x[:0], d.w[:0]
+	top := math.Inf(-1)
+	for i, m := range e.classes {
+		e.total[i] = m.cloudOf().weights(e.w[i])
+		top = math.Max(top, e.total[i])
+	}
+	var sum float64
+	for i := range e.total {
+		e.total[i] = math.Exp(e.total[i] - top)
+		sum += e.total[i]
+	}
+	for i, m := range e.classes {
+		n := int(math.Round(drawsN * e.total[i] / sum))
+		if n < 2 {
+			continue
+		}
+		w := e.w[i]
+		j, acc := 0, w[0]
+		prev := -1
+		for k := range n {
+			at := (float64(k) + 0.5) / float64(n)
+			for acc < at && j < len(w)-1 {
+				j++
+				acc += w[j]
+			}
+			if j == prev {
+				d.w[len(d.w)-1]++
+				continue
+			}
+			prev = j
+			d.x = append(d.x, m.walk(j, a))
+			d.w = append(d.w, 1)
+		}
+	}
+	d.sort()
+}
+
+// learnEnd weighs the trained circuit by where the run really ended, then
+// resamples it with the drift that may happen between runs.
+func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
+	w := make([]float64, c.n)
+	if r.Ended && len(r.Bins) > 10 {
+		k := len(r.Bins) * 7 / 10
+		b := &r.Bins[k]
+		var rate float64
+		for i := len(r.Bins) - 3; i < len(r.Bins); i++ {
+			rate += r.Bins[i].I / 3
+		}
+		rate = math.Max(rate, 1e-6)
+		a := ahead{q: b.Q, tempC: b.T, load: load{constantCurrent: true, rate: rate, power: 1}, cutV: r.EndV}
+		truth := r.Total - b.Q
+		for j := range c.n {
+			c.res[j] = 0
+			e := (c.walk(j, &a)*rate/3600 - truth) / 0.03
+			c.like[j] -= 0.5 * math.Min(e*e, 50)
+		}
+	}
+	c.weights(w)
+	idx := systematic(w, c.n, rng)
+	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.15, cWidth: 0.08, cSlow: 0.1, cBias: 0.005, cStart: 0, cCurve: 0}
+	for k := range c.par {
+		row := make([]float64, c.n)
+		for i, j := range idx {
+			x := c.par[k][j]
+			switch c.kind[k] {
+			case scale:
+				x *= math.Exp(sd[k] * rng.NormFloat64())
+			case offset:
+				x += sd[k] * rng.NormFloat64()
+			}
+			row[i] = x
+		}
+		copy(c.par[k], row)
+	}
+	c.drawStart(rng)
+	c.fix(0)
+}
