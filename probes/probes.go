@@ -8,6 +8,7 @@ package probes
 
 import (
 	"context"
+	"errors"
 	"time"
 )
 
@@ -37,6 +38,11 @@ type Prober interface {
 	Probe(ctx context.Context) Result
 }
 
+// ErrNoName is wrapped by Result.Err when the target's name could not be turned
+// into an address. Nothing was sent, so no loss can be stated; but seen from this
+// side the target does not answer (see Result.Answered).
+var ErrNoName = errors.New("name not resolved")
+
 // Result is the outcome of one probe. Exactly one of Latency and Throughput is
 // set when Err is nil.
 type Result struct {
@@ -53,8 +59,26 @@ type Result struct {
 	// tell (payload plus a stated allowance for headers); it counts against the
 	// data budget whether or not the probe succeeded.
 	Bytes int64
-	// Err says why nothing could be measured; nil otherwise.
+	// Err says why nothing could be measured, or, beside a Throughput that is
+	// set, why one of its directions could not; nil otherwise.
 	Err error
+}
+
+// Answered says whether the target was there, for whoever judges the link up or
+// down. It is not known when the probe failed for a reason that says nothing
+// about the link: it was interrupted, it was not permitted, or a throughput
+// server refused. A name that cannot be resolved counts as no answer, since an
+// outage looks just so to a target known by name.
+func (r Result) Answered() (answered, known bool) {
+	switch {
+	case r.Latency != nil && r.Latency.Sent > 0:
+		return r.Latency.Lost < r.Latency.Sent, true
+	case r.Throughput != nil && (r.Throughput.DownKnown || r.Throughput.UpKnown):
+		return true, true
+	case errors.Is(r.Err, ErrNoName):
+		return false, true
+	}
+	return false, false
 }
 
 // LatencyStats describes one burst of round trips. All delays are round trips,
@@ -62,7 +86,13 @@ type Result struct {
 type LatencyStats struct {
 	Method string // "icmp" or "tcp_connect": Type-P in the sense of RFC 2330
 	Sent   int
-	Lost   int // sent and not answered within the stated time-out
+	Lost   int // sent and not answered within Timeout
+	// Timeout is how long each packet was waited for (RFC 7680 wants it stated).
+	Timeout time.Duration
+	// LossCause says why, when this side or a router said so ("connect: network
+	// is unreachable"); such an attempt counts as sent and lost. Empty when
+	// packets simply went unanswered.
+	LossCause string
 
 	// RTTs are the answered round trips in the order they were sent. A lost
 	// packet has no round trip: it is never 0 and never the time-out.
@@ -72,9 +102,10 @@ type LatencyStats struct {
 	Min, Median, P95 time.Duration
 	RTTKnown         bool          // at least one answer
 	Jitter           time.Duration // RFC 3550 section 6.4.1 running estimate, at the last answer
-	IPDVMeanAbs      time.Duration // RFC 3393: mean absolute difference of consecutive round trips
 	PDVP95           time.Duration // RFC 5481: 95th percentile of (round trip minus the least of the burst)
 	VariationKnown   bool          // at least two answers
+	IPDVMeanAbs      time.Duration // RFC 3393: mean absolute difference of consecutive round trips
+	IPDVKnown        bool          // at least two answers to packets sent one after the other
 }
 
 // LossRatio is the share of packets lost, 0..1; ok is false when none was sent.
@@ -91,6 +122,8 @@ type ThroughputStats struct {
 	Server             string  // the server measured against, for people
 	Down, Up           float64 // bit/s of payload over the measured time
 	DownKnown, UpKnown bool
+	// What was carried in the measured time, which leaves the ramp-up out: the
+	// rate is 8 x bytes / time. Result.Bytes has the whole cost.
 	DownBytes, UpBytes int64
 	DownTime, UpTime   time.Duration
 	IdleRTT            time.Duration // as the far server answered before the transfer
