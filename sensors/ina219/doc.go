@@ -5,7 +5,8 @@
 //
 // The chip measures the voltage across a shunt (IN+ minus IN−, 10 µV a step,
 // ±320 mV at gain ÷8) and the bus voltage from IN− to ground (4 mV a step, 32 V
-// range). Each Read waits for a conversion that ended after Read was called: it
+// range). Each Read waits for a conversion that ends after Read was called (its
+// shunt part, the first, may have ended up to 68 ms before the call): it
 // clears the conversion-ready bit by reading the power register, polls the bus
 // register until the bit is set, takes the shunt register, and only then checks
 // that configuration and calibration still are what was written. A chip that
