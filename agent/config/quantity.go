@@ -68,10 +68,10 @@ func prefixes(symbols ...string) map[string]float64 {
 	return out
 }
 
-// unitError is a value that could not be read, and how to write it.
-type unitError struct{ what, remedy string }
+// valueError is a value that could not be read, and how to write it.
+type valueError struct{ what, remedy string }
 
-func (e *unitError) Error() string { return e.what + "; " + e.remedy }
+func (e *valueError) Error() string { return e.what + "; " + e.remedy }
 
 // splitNumber takes the number off the front of text.
 func splitNumber(text string) (number float64, rest string, ok bool) {
@@ -91,11 +91,11 @@ func (u unit) parse(text string) (float64, error) {
 	text = strings.TrimSpace(text)
 	number, rest, ok := splitNumber(text)
 	if !ok {
-		return 0, &unitError{fmt.Sprintf("%q is not a quantity", text), "write it like " + u.example}
+		return 0, &valueError{fmt.Sprintf("%q is not a quantity", text), "write it like " + u.example}
 	}
 	rest = strings.TrimSpace(rest)
 	if rest == "" {
-		return 0, &unitError{text + " has no unit", "write " + u.suggest(number)}
+		return 0, &valueError{text + " has no unit", "write " + u.suggest(number)}
 	}
 	for _, symbol := range u.symbols {
 		prefix, found := strings.CutSuffix(rest, symbol)
@@ -103,7 +103,7 @@ func (u unit) parse(text string) (float64, error) {
 			return number * factor, nil
 		}
 	}
-	return 0, &unitError{fmt.Sprintf("%q is not a unit for this", rest), "write it like " + u.example}
+	return 0, &valueError{fmt.Sprintf("%q is not a unit for this", rest), "write it like " + u.example}
 }
 
 // suggest writes a bare number in the ways it was most likely meant.
@@ -148,7 +148,7 @@ func parseDuration(text string) (time.Duration, error) {
 	const example = "write it like 30s, 45min or 1h30min"
 	if number, rest, ok := splitNumber(text); ok && rest == "" {
 		n := formatNumber(number)
-		return 0, &unitError{text + " has no unit", "write " + n + "s or " + n + "min"}
+		return 0, &valueError{text + " has no unit", "write " + n + "s or " + n + "min"}
 	}
 	units := []struct {
 		symbol string
@@ -160,7 +160,7 @@ parts:
 	for first := true; rest != "" || first; first = false {
 		number, after, ok := splitNumber(strings.TrimSpace(rest))
 		if !ok || (!first && number < 0) {
-			return 0, &unitError{fmt.Sprintf("%q is not a length of time", text), example}
+			return 0, &valueError{fmt.Sprintf("%q is not a length of time", text), example}
 		}
 		after = strings.TrimSpace(after)
 		for _, u := range units {
@@ -170,10 +170,10 @@ parts:
 				continue parts
 			}
 		}
-		return 0, &unitError{fmt.Sprintf("%q is not a length of time", text), example}
+		return 0, &valueError{fmt.Sprintf("%q is not a length of time", text), example}
 	}
 	if math.Abs(total) > float64(10*365*24*time.Hour) {
-		return 0, &unitError{fmt.Sprintf("%q is longer than ten years", text), example}
+		return 0, &valueError{fmt.Sprintf("%q is longer than ten years", text), example}
 	}
 	return time.Duration(math.Round(total)), nil
 }

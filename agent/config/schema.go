@@ -58,6 +58,8 @@ type Board struct {
 	DrawW Watts `key:"draw" min:"0W" max:"100W"`
 	// Command and arguments that power the board off in order before its pack is flat; nothing is done when it is left out.
 	PowerOffCommand []string `key:"power_off_command"`
+	// Remaining time of that pack at which the command runs.
+	PowerOffAt time.Duration `key:"power_off_at" default:"5min" min:"1min" max:"24h"`
 }
 
 // Pack is one battery pack, the sensor on it and when to warn.

@@ -1,0 +1,33 @@
+package config
+
+import (
+	"time"
+)
+
+// complete fills in the defaults that depend on other keys.
+func (c *Config) complete() {
+	for i := range c.Packs {
+		p := &c.Packs[i]
+		if cell, ok := cellOf(p.Chemistry); ok {
+			if p.Full == 0 {
+				p.Full = Volts(roundTo(cell.full*float64(p.SeriesCells), 9))
+			}
+			if p.Cutoff == 0 {
+				p.Cutoff = Volts(roundTo(cell.cutoff*float64(p.SeriesCells), 9))
+			}
+		}
+		if p.StaleAfter == 0 {
+			p.StaleAfter = max(5*p.SampleEvery, 10*time.Second)
+		}
+	}
+	for i := range c.Receivers {
+		r := &c.Receivers[i]
+		if r.RepeatEvery == 0 {
+			r.RepeatEvery = 15 * time.Minute
+			if r.Kind == "alertmanager" {
+				// A default Alertmanager forgets an alarm it has not heard of for 5 min.
+				r.RepeatEvery = time.Minute
+			}
+		}
+	}
+}
