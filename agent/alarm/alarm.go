@@ -1,4 +1,3 @@
-// Package alarm decides which alarms are active. (Package comment to be completed by its author.)
 package alarm
 
 import (
@@ -55,18 +54,23 @@ type PackInput struct {
 	ReadingUp  time.Duration
 	Seen       bool
 	StaleAfter time.Duration
-	Swaps      uint64 // counts pack swaps, declared or detected; a rise clears latches
+	Swaps      uint64 // counts pack swaps, declared or detected; a rise clears latches; best kept over restarts
 }
 
 // TargetInput is what the alarms need to know of one latency target.
 type TargetInput struct {
 	Name    string
 	Section probes.Section
-	Probes  uint64 // counts finished latency probes; a rise means Answered is fresh
-	Answer  bool   // the last probe had at least one reply
+	// Probes counts finished latency probes; a rise means Answer is fresh. A probe
+	// that could not be sent for want of a route or a name was not answered, and
+	// counts; one that could not be made for reasons of the board does not.
+	Probes uint64
+	Answer bool // the last probe had at least one reply
 }
 
-// Inputs is everything one decision rests on.
+// Inputs is everything one decision rests on. It always lists every configured
+// pack and target, measured yet or not: one that is missing left the configuration,
+// and its alarms end.
 type Inputs struct {
 	Now      Instant
 	Packs    []PackInput

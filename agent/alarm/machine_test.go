@@ -1,0 +1,559 @@
+package alarm
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"candlemark/agent/pack"
+	"candlemark/probes"
+)
+
+// wall is an invented day.
+var wall = time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)
+
+// rig feeds a machine one second at a time and keeps what changed.
+type rig struct {
+	m       *Machine
+	in      Inputs
+	zero    time.Time // wall clock at Up 0
+	changes []Change
+}
+
+func newRig() *rig {
+	r := &rig{m: New("boot1"), in: Inputs{ClockSet: true}, zero: wall}
+	r.in.Packs = []PackInput{{
+		Name: "A", Leads: Leads{NextPack: 45 * time.Minute, ShutDown: 15 * time.Minute},
+		Forecast: discharging(90 * time.Minute), Seen: true, StaleAfter: 30 * time.Second,
+	}}
+	r.in.Targets = []TargetInput{
+		{Name: "terminal", Section: probes.Hop, Answer: true},
+		{Name: "near", Section: probes.Uplink, Answer: true},
+		{Name: "far", Section: probes.Uplink, Answer: true},
+	}
+	return r
+}
+
+func discharging(cautious time.Duration) pack.Forecast {
+	return pack.Forecast{State: pack.Discharging, Known: true, Cautious: cautious, Low: cautious + cautious/10,
+		Expected: cautious + cautious/4, High: cautious + cautious/2, LoadW: 42, CutoffV: 15}
+}
+
+func (r *rig) pack() *PackInput { return &r.in.Packs[0] }
+
+// read runs for d with a good reading every second.
+func (r *rig) read(d time.Duration) { r.run(d, true) }
+
+// silent runs for d without readings.
+func (r *rig) silent(d time.Duration) { r.run(d, false) }
+
+func (r *rig) run(d time.Duration, reading bool) {
+	for end := r.in.Now.Up + d; r.in.Now.Up < end; {
+		r.in.Now.Up += time.Second
+		r.in.Now.Wall = r.zero.Add(r.in.Now.Up)
+		if reading {
+			r.pack().ReadingUp, r.pack().Seen = r.in.Now.Up, true
+		}
+		r.changes = append(r.changes, r.m.Step(r.in)...)
+	}
+}
+
+// probe ends one probe of each target, in the order of in.Targets.
+func (r *rig) probe(answers ...bool) {
+	for i, a := range answers {
+		r.in.Targets[i].Probes++
+		r.in.Targets[i].Answer = a
+	}
+	r.read(time.Second)
+}
+
+// took returns the changes so far as words, and forgets them.
+func (r *rig) took() []string {
+	var out []string
+	for _, c := range r.changes {
+		verb := "cleared"
+		if c.Raised {
+			verb = "raised"
+		}
+		out = append(out, verb+" "+string(c.Alarm.Name)+" "+c.Alarm.Subject)
+	}
+	r.changes = nil
+	return out
+}
+
+func (r *rig) expect(t *testing.T, want ...string) {
+	t.Helper()
+	if diff := cmp.Diff(want, r.took()); diff != "" {
+		t.Fatalf("changes (-want +got):\n%s", diff)
+	}
+}
+
+func TestPackAlarms(t *testing.T) {
+	const shut, bring, cutoff = " shut_terminal_down A", " bring_next_pack A", " pack_at_cutoff A"
+	resting := pack.Forecast{State: pack.Resting}
+	unknown := pack.Forecast{State: pack.Unknown, Why: "the readings contradict each other"}
+	low := func(r *rig) {
+		r.pack().Forecast = discharging(14 * time.Minute)
+		r.read(11 * time.Second)
+	}
+	cases := []struct {
+		name string
+		do   func(r *rig)
+		want []string
+	}{
+		{"a full pack raises nothing", func(r *rig) { r.read(5 * time.Minute) }, nil},
+		{"within the first lead, one alarm", func(r *rig) {
+			r.pack().Forecast = discharging(45 * time.Minute)
+			r.read(11 * time.Second)
+		}, []string{"raised" + bring}},
+		{"within both leads, the urgent one first", low, []string{"raised" + shut, "raised" + bring}},
+		{"a blip of nine seconds raises nothing", func(r *rig) {
+			r.pack().Forecast = discharging(time.Minute)
+			r.read(9 * time.Second)
+			r.pack().Forecast = discharging(90 * time.Minute)
+			r.read(time.Minute)
+		}, nil},
+		{"one low reading and then silence raise no lead alarm", func(r *rig) {
+			r.pack().Forecast = discharging(time.Minute)
+			r.read(time.Second)
+			r.silent(29 * time.Second)
+		}, nil},
+		{"an unknown forecast alone raises nothing", func(r *rig) {
+			r.pack().Forecast = unknown
+			r.read(time.Hour)
+		}, nil},
+		{"a known 0 in an unknown forecast means nothing", func(r *rig) {
+			r.pack().Forecast = pack.Forecast{State: pack.Discharging}
+			r.read(time.Hour)
+		}, nil},
+		{"a forecast that is known off and on still warns", func(r *rig) {
+			for range 6 {
+				r.pack().Forecast = discharging(14 * time.Minute)
+				r.read(time.Second)
+				r.pack().Forecast = unknown
+				r.read(time.Second)
+			}
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"two blips with an unknown hour between do not add up", func(r *rig) {
+			for range 2 {
+				r.pack().Forecast = discharging(14 * time.Minute)
+				r.read(time.Second)
+				r.pack().Forecast = unknown
+				r.read(time.Hour)
+			}
+		}, nil},
+		{"latched while resting, however long", func(r *rig) {
+			low(r)
+			r.pack().Forecast = resting
+			r.read(3 * time.Hour)
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"latched while unknown", func(r *rig) {
+			low(r)
+			r.pack().Forecast = unknown
+			r.read(3 * time.Hour)
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"latched when the terminal is off and only the relay draws", func(r *rig) {
+			low(r)
+			f := discharging(3 * time.Hour)
+			f.LoadW = 9
+			r.pack().Forecast = f
+			r.read(time.Hour)
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"not cleared between the lead and 1.5 leads", func(r *rig) {
+			low(r)
+			r.pack().Forecast = discharging(22*time.Minute + 30*time.Second)
+			r.read(time.Hour)
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"cleared above 1.5 leads after two minutes, each by its own lead", func(r *rig) {
+			low(r)
+			r.pack().Forecast = discharging(23 * time.Minute)
+			r.read(2*time.Minute + time.Second)
+		}, []string{"raised" + shut, "raised" + bring, "cleared" + shut}},
+		{"a recovery that breaks off is no recovery", func(r *rig) {
+			low(r)
+			for range 5 {
+				r.pack().Forecast = discharging(90 * time.Minute)
+				r.read(time.Minute)
+				r.pack().Forecast = resting
+				r.read(time.Second)
+			}
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"a stale forecast clears nothing", func(r *rig) {
+			low(r)
+			r.pack().Forecast = discharging(90 * time.Minute)
+			r.read(time.Second)
+			r.silent(time.Hour)
+		}, []string{"raised" + shut, "raised" + bring, "raised sensor_stale A"}},
+		{"a swap clears at once, and the old figure does not raise again", func(r *rig) {
+			low(r)
+			r.pack().Swaps++
+			r.read(time.Second)
+			r.pack().Forecast = discharging(90 * time.Minute)
+			r.read(time.Minute)
+		}, []string{"raised" + shut, "raised" + bring, "cleared" + shut, "cleared" + bring}},
+		{"mains clears at once", func(r *rig) {
+			low(r)
+			r.pack().Forecast = pack.Forecast{State: pack.Charging}
+			r.read(time.Second)
+		}, []string{"raised" + shut, "raised" + bring, "cleared" + shut, "cleared" + bring}},
+		{"at the cut-off", func(r *rig) {
+			low(r)
+			r.pack().Forecast = discharging(0)
+			r.read(11 * time.Second)
+		}, []string{"raised" + shut, "raised" + bring, "raised" + cutoff}},
+		{"the cut-off is latched against the voltage coming back", func(r *rig) {
+			r.pack().Forecast = discharging(0)
+			r.read(11 * time.Second)
+			r.pack().Forecast = resting
+			r.read(time.Hour)
+		}, []string{"raised" + cutoff, "raised" + shut, "raised" + bring}},
+		{"a pack that vanishes after the warning is at its cut-off", func(r *rig) {
+			low(r)
+			r.pack().Forecast = pack.Forecast{State: pack.Absent}
+			r.read(2*time.Minute + 2*time.Second)
+		}, []string{"raised" + shut, "raised" + bring, "raised" + cutoff}},
+		{"a swap within two minutes raises no cut-off", func(r *rig) {
+			low(r)
+			r.pack().Forecast = pack.Forecast{State: pack.Absent}
+			r.read(110 * time.Second)
+			r.pack().Forecast = discharging(90 * time.Minute)
+			r.pack().Swaps++
+			r.read(5 * time.Minute)
+		}, []string{"raised" + shut, "raised" + bring, "cleared" + shut, "cleared" + bring}},
+		{"an empty holder is nobody's alarm", func(r *rig) {
+			r.pack().Forecast = pack.Forecast{State: pack.Absent}
+			r.read(3 * time.Hour)
+		}, nil},
+		{"a lead of zero switches its alarm off", func(r *rig) {
+			r.pack().Leads = Leads{}
+			r.pack().Forecast = discharging(0)
+			r.read(time.Minute)
+		}, []string{"raised" + cutoff}},
+		{"a swap count that starts anew is no swap", func(r *rig) {
+			r.pack().Swaps = 7
+			low(r)
+			r.pack().Swaps = 0
+			r.read(time.Minute)
+		}, []string{"raised" + shut, "raised" + bring}},
+		{"a pack that leaves the configuration takes its alarms along", func(r *rig) {
+			low(r)
+			r.in.Packs = []PackInput{{Name: "B"}}
+			r.read(time.Second)
+		}, []string{"raised" + shut, "raised" + bring, "cleared" + shut, "cleared" + bring}},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig()
+			r.read(time.Minute)
+			r.expect(t)
+			c.do(r)
+			r.expect(t, c.want...)
+		})
+	}
+}
+
+func TestSensorAlarms(t *testing.T) {
+	cases := []struct {
+		name string
+		do   func(r *rig)
+		want []string
+	}{
+		{"never read since the start", func(r *rig) { r.silent(31 * time.Second) }, []string{"raised sensor_stale A"}},
+		{"not yet read is not stale", func(r *rig) { r.silent(30 * time.Second) }, nil},
+		{"stale after its time and back after ten seconds of readings", func(r *rig) {
+			r.read(time.Minute)
+			r.silent(30 * time.Second)
+			r.read(9 * time.Second)
+			r.expectActive(SensorStale)
+			r.read(2 * time.Second)
+		}, []string{"raised sensor_stale A", "cleared sensor_stale A"}},
+		{"one lucky reading does not clear it", func(r *rig) {
+			r.silent(31 * time.Second)
+			for range 10 {
+				r.read(time.Second)
+				r.silent(30 * time.Second)
+			}
+		}, []string{"raised sensor_stale A"}},
+		{"clipped for ten seconds", func(r *rig) {
+			r.pack().Clipped = true
+			r.read(11 * time.Second)
+			r.pack().Clipped = false
+			r.read(61 * time.Second)
+		}, []string{"raised current_clipped A", "cleared current_clipped A"}},
+		{"a surge that clips for a moment", func(r *rig) {
+			r.pack().Clipped = true
+			r.read(5 * time.Second)
+			r.pack().Clipped = false
+			r.read(time.Minute)
+		}, nil},
+		{"clipped and then silent says nothing new about clipping", func(r *rig) {
+			r.pack().Clipped = true
+			r.read(time.Second)
+			r.silent(29 * time.Second)
+		}, nil},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig()
+			r.pack().Seen = false
+			c.do(r)
+			r.expect(t, c.want...)
+		})
+	}
+}
+
+// expectActive panics rather than fails, for use inside a case.
+func (r *rig) expectActive(n Name) {
+	for _, a := range r.m.Active() {
+		if a.Name == n {
+			return
+		}
+	}
+	panic("not active: " + string(n))
+}
+
+func TestLinkAlarms(t *testing.T) {
+	const link, hop = " link_down ", " hop_down terminal"
+	cases := []struct {
+		name string
+		do   func(r *rig)
+		want []string
+	}{
+		{"two misses are not an outage", func(r *rig) {
+			r.probe(false, false, false)
+			r.probe(false, false, false)
+			r.probe(true, true, true)
+		}, nil},
+		{"three misses everywhere", func(r *rig) {
+			for range 3 {
+				r.probe(false, false, false)
+			}
+		}, []string{"raised" + link, "raised" + hop}},
+		{"one uplink target that answers keeps the link up", func(r *rig) {
+			for range 9 {
+				r.probe(true, false, true)
+			}
+		}, nil},
+		{"only the hop is silent", func(r *rig) {
+			for range 3 {
+				r.probe(false, true, true)
+			}
+		}, []string{"raised" + hop}},
+		{"one answer is not yet back, two are", func(r *rig) {
+			for range 3 {
+				r.probe(true, false, false)
+			}
+			r.probe(true, true, false)
+			r.probe(true, false, false)
+			r.expectActive(LinkDown)
+			r.probe(true, true, false)
+			r.probe(true, true, false)
+		}, []string{"raised" + link, "cleared" + link}},
+		{"time alone adds no misses", func(r *rig) {
+			r.probe(false, false, false)
+			r.read(time.Hour)
+		}, nil},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig()
+			c.do(r)
+			r.expect(t, c.want...)
+		})
+	}
+}
+
+func TestLinkDownSaysThatTheHopIsSilentToo(t *testing.T) {
+	r := newRig()
+	for range 3 {
+		r.probe(false, false, false)
+	}
+	title := r.m.Active()[0].Title
+	if !strings.Contains(title, "terminal does not answer either") {
+		t.Errorf("title %q does not say that the hop is down", title)
+	}
+	r.probe(true, false, false)
+	if title := r.m.Active()[0].Title; !strings.Contains(title, "terminal answers") {
+		t.Errorf("title %q does not say that the hop answers now", title)
+	}
+}
+
+func TestClockNotSet(t *testing.T) {
+	r := newRig()
+	r.in.ClockSet = false
+	r.read(2*time.Minute + time.Second)
+	r.expect(t, "raised clock_not_set ")
+	if a := r.m.Active()[0]; a.ClockSet {
+		t.Error("the raising claims a clock that was set")
+	}
+	up := r.m.Active()[0].Raised.Up
+	r.in.ClockSet = true
+	r.zero = r.zero.Add(50 * 365 * 24 * time.Hour)
+	r.read(time.Second)
+	if a := r.m.Active()[0]; !a.ClockSet || !a.Raised.Wall.Equal(r.zero.Add(up)) || a.Raised.Up != up {
+		t.Errorf("after the clock was set the raising is %v, want it at %v of the right clock", a.Raised, r.zero.Add(up))
+	}
+	r.read(10 * time.Second)
+	r.expect(t, "cleared clock_not_set ")
+}
+
+func TestWordsCarryTheFigures(t *testing.T) {
+	r := newRig()
+	f := pack.Forecast{State: pack.Discharging, Known: true, Expected: 14*time.Minute + 50*time.Second,
+		Low: 11 * time.Minute, High: 18 * time.Minute, Cautious: 9 * time.Minute, LoadW: 41.6, CutoffV: 15}
+	r.pack().Forecast = f
+	r.read(11 * time.Second)
+	a := r.m.Active()[0]
+	if want := "pack A will soon be flat: about 14 min left (90 % range 11 to 18 min; cautious figure 9 min, undercut in 2 of 100 cases) at 41.6 W"; a.Title != want {
+		t.Errorf("title\n got %q\nwant %q", a.Title, want)
+	}
+	if !strings.HasPrefix(a.Action, "shut the terminal down now: ") {
+		t.Errorf("action %q", a.Action)
+	}
+	if b := r.changes[0].Because; !strings.Contains(b, "9 min") || !strings.Contains(b, "lead time of 15 min") {
+		t.Errorf("because %q", b)
+	}
+	r.pack().Forecast = pack.Forecast{State: pack.Resting}
+	r.read(3 * time.Minute)
+	if a := r.m.Active()[0]; !strings.Contains(a.Title, "no load now") || !strings.Contains(a.Title, "3 min ago it was about 14 min left") {
+		t.Errorf("title while resting %q", a.Title)
+	}
+}
+
+func TestJumpingWallClockChangesNothing(t *testing.T) {
+	straight, jumping := newRig(), newRig()
+	walls := []time.Duration{0, -50 * 365 * 24 * time.Hour, 20 * time.Hour, -time.Second}
+	for i := range 600 {
+		for _, r := range []*rig{straight, jumping} {
+			r.pack().Forecast = discharging(20*time.Minute - time.Duration(i)*time.Second)
+			r.in.Now.Up += time.Second
+			r.in.Now.Wall = wall.Add(r.in.Now.Up)
+			r.pack().ReadingUp = r.in.Now.Up
+			if r == jumping {
+				r.in.Now.Wall = wall.Add(walls[i%len(walls)])
+			}
+			r.changes = append(r.changes, r.m.Step(r.in)...)
+		}
+	}
+	if len(straight.changes) != 2 {
+		t.Fatalf("%d changes, want 2", len(straight.changes))
+	}
+	for i, c := range jumping.changes {
+		if c.Alarm.ID != straight.changes[i].Alarm.ID || c.At.Up != straight.changes[i].At.Up {
+			t.Errorf("change %d differs: %v and %v", i, c, straight.changes[i])
+		}
+	}
+}
+
+func TestRestart(t *testing.T) {
+	r := newRig()
+	r.pack().Swaps = 3
+	r.pack().Forecast = discharging(14 * time.Minute)
+	r.read(time.Minute)
+	before := r.m.Active()
+	text, err := json.Marshal(r.m.Save())
+	if err != nil {
+		t.Fatal(err)
+	}
+	restart := func(swaps uint64, id string) *rig {
+		var s Saved
+		if err := json.Unmarshal(text, &s); err != nil {
+			t.Fatal(err)
+		}
+		n := newRig()
+		n.m = Resume(id, s)
+		n.pack().Swaps, n.pack().Seen = swaps, false
+		return n
+	}
+
+	t.Run("keeps ids and words, and moves the raising to the new time line", func(t *testing.T) {
+		n := restart(3, "boot2")
+		for i, a := range n.m.Active() {
+			if a.ID != before[i].ID || a.Title != before[i].Title || !a.Raised.Wall.Equal(before[i].Raised.Wall) {
+				t.Errorf("alarm %d: %v became %v", i, before[i], a)
+			}
+			if want := -(49 * time.Second); a.Raised.Up != want {
+				t.Errorf("raised at %v on the new time line, want %v", a.Raised.Up, want)
+			}
+		}
+		n.pack().Forecast = pack.Forecast{State: pack.Resting}
+		n.read(time.Hour)
+		n.expect(t)
+	})
+	t.Run("a swap across the restart clears", func(t *testing.T) {
+		n := restart(4, "boot2")
+		n.read(time.Second)
+		n.expect(t, "cleared shut_terminal_down A", "cleared bring_next_pack A")
+	})
+	t.Run("the next life has a new id even under the same start id", func(t *testing.T) {
+		n := restart(4, "boot1")
+		n.pack().Forecast = discharging(time.Minute)
+		n.read(20 * time.Second)
+		for i, a := range n.m.Active() {
+			if a.ID == before[i].ID {
+				t.Errorf("id %s came twice", a.ID)
+			}
+		}
+	})
+	t.Run("garbage in the record is dropped", func(t *testing.T) {
+		m := Resume("boot2", Saved{Alarms: []SavedAlarm{{}, {Active: Active{Name: "no_such", ID: "x"}}, {Active: Active{Name: LinkDown}}}})
+		if a := m.Active(); len(a) != 0 {
+			t.Errorf("active after garbage: %v", a)
+		}
+	})
+}
+
+func TestTextOfDurations(t *testing.T) {
+	cases := []struct {
+		d           time.Duration
+		left, exact string
+	}{
+		{-time.Hour, "less than 1 min", "0 s"},
+		{59 * time.Second, "less than 1 min", "59 s"},
+		{119 * time.Second, "1 min", "1 min 59 s"},
+		{22*time.Minute + 30*time.Second, "22 min", "22 min 30 s"},
+		{119*time.Minute + 59*time.Second, "119 min", "1 h 59 min 59 s"},
+		{125 * time.Minute, "2 h 05 min", "2 h 5 min"},
+	}
+	for _, c := range cases {
+		if got := left(c.d); got != c.left {
+			t.Errorf("left(%v) = %q, want %q", c.d, got, c.left)
+		}
+		if got := exact(c.d); got != c.exact {
+			t.Errorf("exact(%v) = %q, want %q", c.d, got, c.exact)
+		}
+	}
+	if got := span(30*time.Second, 125*time.Minute); got != "less than 1 min to 2 h 05 min" {
+		t.Errorf("span %q", got)
+	}
+}
+
+func TestCatalogueIsComplete(t *testing.T) {
+	seen := map[Name]bool{}
+	for _, e := range Catalogue() {
+		if seen[e.Name] {
+			t.Errorf("%s has two entries", e.Name)
+		}
+		seen[e.Name] = true
+		if e.Title == "" || e.Action == "" || e.RaisedWhen == "" || e.ClearedWhen == "" || e.About == "" || e.Raise.Of == "" || e.Clear.Of == "" {
+			t.Errorf("%s lacks words", e.Name)
+		}
+		if (e.About != "board") != strings.Contains(e.Title, "{subject}") {
+			t.Errorf("%s is about a %s but its title is %q", e.Name, e.About, e.Title)
+		}
+		if got, ok := Lookup(e.Name); !ok || got != e {
+			t.Errorf("%s is not found", e.Name)
+		}
+	}
+	for _, n := range []Name{BringNextPack, ShutTerminalDown, PackAtCutoff, SensorStale, CurrentClipped, LinkDown, HopDown, ClockNotSet} {
+		if !seen[n] {
+			t.Errorf("%s has no entry", n)
+		}
+	}
+	if _, ok := Lookup("no_such"); ok {
+		t.Error("found an alarm that does not exist")
+	}
+}

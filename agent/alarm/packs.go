@@ -1,0 +1,206 @@
+package alarm
+
+import (
+	"fmt"
+	"time"
+
+	"candlemark/agent/pack"
+)
+
+// packMemo is what one pack looked like at the last step.
+type packMemo struct {
+	watched  time.Duration // since when the pack is watched
+	swaps    uint64
+	unfilled bool // swaps is not yet known
+}
+
+func (m *Machine) stepPacks(packs []PackInput) {
+	seen := map[string]bool{}
+	for _, p := range packs {
+		if seen[p.Name] {
+			continue
+		}
+		seen[p.Name] = true
+		m.stepPack(p)
+	}
+	for name := range m.packs {
+		if !seen[name] {
+			delete(m.packs, name)
+		}
+	}
+}
+
+func (m *Machine) stepPack(p PackInput) {
+	memo := m.packs[p.Name]
+	if memo == nil {
+		memo = &packMemo{watched: m.now.Up, unfilled: true}
+		m.packs[p.Name] = memo
+	}
+	// A count that fell was started anew; what happened before is not known.
+	swapped := !memo.unfilled && p.Swaps > memo.swaps
+	memo.swaps, memo.unfilled = p.Swaps, false
+	if memo.watched > m.now.Up {
+		memo.watched = m.now.Up
+	}
+
+	age := since(m.now.Up, memo.watched)
+	if p.Seen {
+		age = since(m.now.Up, p.ReadingUp)
+	}
+	stale := p.StaleAfter > 0 && age >= p.StaleAfter
+	fresh := p.Seen && !stale
+
+	m.stepLead(BringNextPack, p, p.Leads.NextPack, fresh, swapped)
+	m.stepLead(ShutTerminalDown, p, p.Leads.ShutDown, fresh, swapped)
+	m.stepCutoff(p, fresh, swapped)
+	m.stepStale(p, age, stale)
+	m.stepClipped(p, fresh)
+}
+
+// stepLead decides on an alarm that compares the cautious time with a lead time.
+func (m *Machine) stepLead(n Name, p PackInput, lead time.Duration, fresh, swapped bool) {
+	t := m.track(n, p.Name)
+	f := p.Forecast
+	if m.endsAtOnce(t, p, fresh, swapped) {
+		return
+	}
+	if t.active {
+		m.clearWhenRecovered(t, p, lead, fresh)
+		return
+	}
+	v := unclear
+	switch {
+	case lead <= 0 || f.State == pack.Charging || f.State == pack.Absent:
+		v = no
+	case usable(f, fresh):
+		v = no.unless(f.Cautious <= lead)
+	}
+	if t.raise.step(v, m.now.Up, packRaiseHold, p.ReadingUp) {
+		t.loadW = f.LoadW
+		m.noteFigure(t, f)
+		m.raise(t, t.figure, fmt.Sprintf("the cautious time left, %s (undercut in %s), is within the lead time of %s: %s",
+			left(f.Cautious), undercut(), exact(lead), figure(f)))
+	}
+}
+
+// stepCutoff decides on pack_at_cutoff; it follows shut_terminal_down, which it looks at.
+func (m *Machine) stepCutoff(p PackInput, fresh, swapped bool) {
+	t := m.track(PackAtCutoff, p.Name)
+	f := p.Forecast
+	if m.endsAtOnce(t, p, fresh, swapped) {
+		return
+	}
+	if t.active {
+		m.clearWhenRecovered(t, p, p.Leads.ShutDown, fresh)
+		return
+	}
+	// A pack that vanished is held longer than one seen at its cut-off, because a
+	// swap under way looks the same. Both go through the one hold.
+	v, need := unclear, packRaiseHold
+	switch {
+	case f.State == pack.Charging:
+		v = no
+	case f.State == pack.Absent:
+		v, need = no.unless(fresh && m.track(ShutTerminalDown, p.Name).active), absentHold
+	case usable(f, fresh):
+		v = no.unless(f.Expected <= 0)
+	}
+	if !t.raise.step(v, m.now.Up, need, p.ReadingUp) {
+		return
+	}
+	t.loadW = f.LoadW
+	if f.State == pack.Absent {
+		m.raise(t, "no voltage is measured any more; it has switched itself off or was taken out",
+			"no pack has been seen for "+exact(absentHold)+" while shut_terminal_down is raised")
+		return
+	}
+	m.raise(t, cutoffDetail(f), fmt.Sprintf("the forecast has been 0 for %s: %s", exact(packRaiseHold), cutoffDetail(f)))
+}
+
+func cutoffDetail(f pack.Forecast) string {
+	return fmt.Sprintf("no time is left at %.1f W (cut-off %.1f V under load)", f.LoadW, f.CutoffV)
+}
+
+// endsAtOnce handles what ends a pack's alarm without any hold, and reports
+// whether the alarm is done with in this step.
+func (m *Machine) endsAtOnce(t *track, p PackInput, fresh, swapped bool) bool {
+	why := ""
+	switch {
+	case swapped:
+		why = "the pack was swapped"
+	case fresh && p.Forecast.State == pack.Charging:
+		why = "the pack is charging or held up by mains"
+	default:
+		return false
+	}
+	t.raise = hold{}
+	if t.active {
+		m.clear(t, why)
+	}
+	return true
+}
+
+// clearWhenRecovered ends a raised alarm when the pack itself has more to give,
+// which a pack without its load does not show.
+func (m *Machine) clearWhenRecovered(t *track, p PackInput, lead time.Duration, fresh bool) {
+	f := p.Forecast
+	ok := usable(f, fresh) && f.LoadW >= loadGone*t.loadW && float64(f.Cautious) > clearFactor*float64(lead)
+	if t.clear.step(no.unless(ok), m.now.Up, packClearHold, p.ReadingUp) {
+		level := exact(time.Duration(clearFactor * float64(lead)))
+		m.clear(t, fmt.Sprintf("the cautious time left, %s, has stayed above %s (1.5 × the lead time) for %s of discharging",
+			left(f.Cautious), level, exact(packClearHold)))
+		return
+	}
+	if t.alarm.Name == PackAtCutoff {
+		return
+	}
+	if usable(f, fresh) {
+		m.noteFigure(t, f)
+		m.retitle(t, t.figure)
+	} else if t.figure != "" {
+		m.retitle(t, fmt.Sprintf("%s; %s ago it was %s", notKnown(f), exact(since(m.now.Up, t.figUp)), t.figure))
+	}
+}
+
+func (m *Machine) noteFigure(t *track, f pack.Forecast) {
+	t.figure, t.figUp = figure(f), m.now.Up
+}
+
+// usable says whether a forecast may be compared with a level.
+func usable(f pack.Forecast, fresh bool) bool {
+	return fresh && f.Known && f.State == pack.Discharging
+}
+
+func (m *Machine) stepStale(p PackInput, age time.Duration, stale bool) {
+	t := m.track(SensorStale, p.Name)
+	detail := fmt.Sprintf("no good reading since it was first asked %s ago", exact(age))
+	if p.Seen {
+		detail = fmt.Sprintf("the last good reading is %s old", exact(age))
+		if f := p.Forecast; f.Known {
+			detail += fmt.Sprintf("; it was forecast %s left then", about(f.Expected))
+		}
+	}
+	switch {
+	case stale && !t.active:
+		m.raise(t, detail, fmt.Sprintf("no good reading for %s (stale_after is %s)", exact(age), exact(p.StaleAfter)))
+	case t.active && t.clear.step(no.unless(p.Seen && !stale), m.now.Up, freshHold, p.ReadingUp):
+		m.clear(t, "readings have been good again for "+exact(freshHold))
+	case stale:
+		m.retitle(t, detail)
+	}
+}
+
+// stepClipped goes by fresh readings only: silence says nothing about clipping.
+func (m *Machine) stepClipped(p PackInput, fresh bool) {
+	t := m.track(CurrentClipped, p.Name)
+	raise, clear := unclear, unclear
+	if fresh {
+		raise, clear = no.unless(p.Clipped), no.unless(!p.Clipped)
+	}
+	switch {
+	case !t.active && t.raise.step(raise, m.now.Up, clipRaiseHold, p.ReadingUp):
+		m.raise(t, "the reading is a lower bound", "every reading for "+exact(clipRaiseHold)+" was clipped")
+	case t.active && t.clear.step(clear, m.now.Up, clipClearHold, p.ReadingUp):
+		m.clear(t, "no reading for "+exact(clipClearHold)+" was clipped")
+	}
+}

@@ -1,0 +1,97 @@
+package alarm
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"candlemark/agent/pack"
+)
+
+// fill puts subject and detail into a title or an action.
+func fill(template, subject, detail string) string {
+	return strings.NewReplacer("{subject}", subject, "{detail}", detail).Replace(template)
+}
+
+// left words a remaining time, rounded down to the minute: never more than there is.
+func left(d time.Duration) string {
+	m := int64(d / time.Minute)
+	switch {
+	case m < 1:
+		return "less than 1 min"
+	case m < 120:
+		return fmt.Sprintf("%d min", m)
+	}
+	return fmt.Sprintf("%d h %02d min", m/60, m%60)
+}
+
+// about is left with the word that says it is an estimate.
+func about(d time.Duration) string {
+	if d < time.Minute {
+		return left(d)
+	}
+	return "about " + left(d)
+}
+
+// exact words a set or elapsed time, to the second.
+func exact(d time.Duration) string {
+	d = max(d.Round(time.Second), 0)
+	h, m, s := d/time.Hour, d%time.Hour/time.Minute, d%time.Minute/time.Second
+	var parts []string
+	if h > 0 {
+		parts = append(parts, fmt.Sprintf("%d h", h))
+	}
+	if m > 0 {
+		parts = append(parts, fmt.Sprintf("%d min", m))
+	}
+	if s > 0 || len(parts) == 0 {
+		parts = append(parts, fmt.Sprintf("%d s", s))
+	}
+	return strings.Join(parts, " ")
+}
+
+// span words the 90 % range without saying "min" twice.
+func span(low, high time.Duration) string {
+	lo, hi := left(low), left(high)
+	if lo == hi {
+		return lo
+	}
+	if !strings.Contains(lo, "h") && !strings.Contains(hi, "h") {
+		return strings.TrimSuffix(lo, " min") + " to " + hi
+	}
+	return lo + " to " + hi
+}
+
+// undercut says how often a pack falls short of the cautious figure.
+func undercut() string {
+	return fmt.Sprintf("%.3g of 100 cases", 100*pack.CautiousLevel)
+}
+
+// figure words a known forecast: what is expected, its range, the cautious
+// figure that the alarms go by, and the load it assumes.
+func figure(f pack.Forecast) string {
+	return fmt.Sprintf("%s left (90 %% range %s; cautious figure %s, undercut in %s) at %.1f W",
+		about(f.Expected), span(f.Low, f.High), left(f.Cautious), undercut(), f.LoadW)
+}
+
+// notKnown says why there is no present figure.
+func notKnown(f pack.Forecast) string {
+	switch f.State {
+	case pack.Resting:
+		return "no load now, so no present figure"
+	case pack.Absent:
+		return "no pack is seen now"
+	}
+	if f.Why != "" {
+		return "no present figure (" + f.Why + ")"
+	}
+	return "no present figure"
+}
+
+// plural words a count.
+func plural(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
