@@ -42,19 +42,21 @@ type linkView struct {
 }
 
 // describe puts the snapshot into words. still is how long the agent's time
-// line has stood still, and so how old the snapshot is.
+// line has stood still; where the agent is not alive, the snapshot is that old.
 func describe(s status.Snapshot, alive bool, still time.Duration, now time.Time) page {
 	p := page{Relay: cmp.Or(s.Relay, "relay without a name"), Site: s.Site, AsOf: asOf(s)}
+	up := s.Taken.Up
 	if !alive {
+		up += still
 		p.Stuck = "The agent has decided nothing for " + about(still) + ". What follows is from then. Restart the agent."
 	}
 	for i := range s.Packs {
-		p.Packs = append(p.Packs, describePack(&s.Packs[i], s.Taken.Up+still))
+		p.Packs = append(p.Packs, describePack(&s.Packs[i], up))
 	}
 	alarms := slices.Clone(s.Alarms)
 	slices.SortStableFunc(alarms, func(a, b alarm.Active) int { return rank(a.Severity) - rank(b.Severity) })
 	for _, a := range alarms {
-		p.Alarms = append(p.Alarms, describeAlarm(a, s.Taken.Up+still))
+		p.Alarms = append(p.Alarms, describeAlarm(a, up))
 	}
 	p.Do = whatToDo(alarms, s, alive)
 	for i := range s.Targets {

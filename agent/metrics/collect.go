@@ -201,20 +201,27 @@ func (e emitter) alarms(s status.Snapshot) {
 
 // subjects lists what the alarm can be about on this board.
 func subjects(entry alarm.Entry, s status.Snapshot) []string {
-	var names []string
-	switch entry.About {
-	case "pack":
+	switch {
+	case entry.About == "pack":
+		names := make([]string, 0, len(s.Packs))
 		for _, p := range s.Packs {
 			names = append(names, p.Name)
 		}
-	case "target":
-		for _, t := range s.Targets {
-			if t.Kind == probes.Latency && (entry.Name == alarm.HopDown) == (t.Section == probes.Hop) {
-				names = append(names, t.Name)
-			}
+		return names
+	case entry.About == "hop target":
+		return latencyTargets(s, probes.Hop)
+	case entry.Name == alarm.LinkDown && len(latencyTargets(s, probes.Uplink)) == 0:
+		return nil // nothing probes the uplink: a 0 would say that it is well
+	}
+	return []string{""}
+}
+
+func latencyTargets(s status.Snapshot, section probes.Section) []string {
+	var names []string
+	for _, t := range s.Targets {
+		if t.Kind == probes.Latency && t.Section == section {
+			names = append(names, t.Name)
 		}
-	default:
-		names = append(names, "")
 	}
 	return names
 }

@@ -1,0 +1,380 @@
+package metrics_test
+
+import (
+	"errors"
+	"flag"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/metrics"
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+	"candlemark/probes"
+	"candlemark/sensors"
+)
+
+var update = flag.Bool("update", false, "write the golden file anew")
+
+var build = metrics.BuildInfo{Version: "0.1.0", Revision: "abc", GoVersion: "go1.26", Platform: "linux/arm"}
+
+// at is the moment of the example: an invented evening.
+var at = time.Date(2026, 3, 14, 18, 30, 0, 0, time.UTC)
+
+// example is a relay where everything is known.
+func example() status.Snapshot {
+	return status.Snapshot{
+		Relay: "stairwell", Site: "east school",
+		Taken:   alarm.Instant{Up: 90 * time.Minute, Wall: at},
+		Started: at.Add(-90 * time.Minute), ClockSet: true,
+		Packs: []status.Pack{{
+			Name: "a", SensorName: "ina219 i2c-1/0x40",
+			Spec:  pack.Spec{Chemistry: pack.LiIon, SeriesCells: 5, CapacityAh: 8},
+			Leads: alarm.Leads{NextPack: 45 * time.Minute, ShutDown: 15 * time.Minute},
+			Reading: sensors.Reading{At: at.Add(-time.Second), PackV: 18.5, PackA: 2, BusV: 18.3,
+				ErrV: 0.1, ErrA: 0.02, ErrW: 0.6, TempC: 21, TempKnown: true},
+			ReadingKnown: true, ReadingUp: 90*time.Minute - time.Second,
+			Forecast: pack.Forecast{State: pack.Discharging, Known: true,
+				Expected: 2 * time.Hour, Low: 100 * time.Minute, High: 150 * time.Minute, Cautious: 95 * time.Minute,
+				ChargeRatio: 0.625, ChargeKnown: true, CapacityAh: 7.5, CapacityKnown: true,
+				ResistanceOhm: 0.11, ResistanceKnown: true, LoadW: 37, CutoffV: 15},
+			Sensor:      status.SensorCounts{Reads: 5400, Errors: 3, Repairs: 1},
+			DischargedC: 10800, DischargedJ: 199800, Swaps: 2,
+		}},
+		Targets: []status.Target{
+			{Name: "terminal", Section: probes.Hop, Kind: probes.Latency, Attempts: 540, Sent: 5400, Lost: 27, Bytes: 907200,
+				LastKnown: true, Last: probes.Result{Start: at.Add(-11 * time.Second), Elapsed: time.Second, Latency: &probes.LatencyStats{
+					Method: "icmp", Sent: 10, Lost: 1, RTTKnown: true, VariationKnown: true,
+					Min: 2 * time.Millisecond, Median: 3 * time.Millisecond, P95: 9 * time.Millisecond,
+					Jitter: 500 * time.Microsecond, IPDVMeanAbs: 600 * time.Microsecond, PDVP95: 7 * time.Millisecond}}},
+			{Name: "far", Section: probes.Uplink, Kind: probes.Latency, Attempts: 540, Sent: 5400, Lost: 54, Bytes: 907200,
+				LastKnown: true, Last: probes.Result{Start: at.Add(-6 * time.Second), Elapsed: time.Second, Latency: &probes.LatencyStats{
+					Method: "icmp", Sent: 10, Lost: 10}}},
+			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput, Attempts: 2, Failures: 1, Bytes: 30_000_000, NotRun: "data budget spent",
+				LastKnown: true, Last: probes.Result{Start: at.Add(-time.Hour), Elapsed: 10 * time.Second, Throughput: &probes.ThroughputStats{
+					Down: 80e6, DownKnown: true, IdleRTT: 45 * time.Millisecond, IdleRTTKnown: true}}},
+		},
+		Alarms: []alarm.Active{{ID: "1", Name: alarm.LinkDown, Severity: alarm.Critical}},
+		Receivers: []status.Receiver{
+			{Name: "webhook", Attempts: 4, Failures: 1, Dropped: 0, Waiting: 1},
+		},
+		Data:    status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000},
+		Journal: status.Journal{Path: "/var/lib/candlemark/journal.db", Pending: 7, LastSync: at.Add(-30 * time.Second)},
+	}
+}
+
+func gathererOf(s status.Snapshot) prometheus.Gatherer {
+	return metrics.New(func() status.Snapshot { return s }, build).Gatherer()
+}
+
+// text renders the candlemark families in the text format.
+func text(t *testing.T, s status.Snapshot) string {
+	t.Helper()
+	srv := httptest.NewServer(metrics.New(func() status.Snapshot { return s }, build).Handler())
+	defer srv.Close()
+	resp, err := http.Get(srv.URL)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out strings.Builder
+	for line := range strings.Lines(string(b)) {
+		if strings.Contains(line, "candlemark_") {
+			out.WriteString(line)
+		}
+	}
+	return out.String()
+}
+
+func TestTextOfAKnownSnapshot(t *testing.T) {
+	const golden = "testdata/known.txt"
+	got := text(t, example())
+	if *update {
+		if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(string(want), got); d != "" {
+		t.Errorf("metrics text (-golden +got; -update writes it anew):\n%s", d)
+	}
+	// What must hold whatever the golden file says.
+	for _, line := range []string{
+		`candlemark_pack_power_watts{pack="a"} 37`,
+		`candlemark_pack_runtime_seconds{pack="a"} 7200`,
+		`candlemark_pack_capacity_coulombs{pack="a"} 27000`,                                    // 7.5 Ah × 3600 C/Ah
+		`candlemark_link_download_bytes_per_second{section="uplink",target="wide area"} 1e+07`, // 80 Mbit/s ÷ 8
+		`candlemark_pack_state{pack="a",state="charging"} 0`,
+		`candlemark_pack_state{pack="a",state="discharging"} 1`,
+		`candlemark_alarm_active{alarm="link_down",severity="critical",subject=""} 1`,
+		`candlemark_alarm_active{alarm="shut_terminal_down",severity="critical",subject="a"} 0`,
+		`candlemark_alarm_active{alarm="hop_down",severity="warning",subject="terminal"} 0`,
+	} {
+		if !strings.Contains(got, line+"\n") {
+			t.Errorf("no line %q", line)
+		}
+	}
+}
+
+func TestEveryFamilyIsInTheGolden(t *testing.T) {
+	got := text(t, example())
+	for _, f := range metrics.Families() {
+		// The uplink rate is the example's unknown direction.
+		if f.Name != "candlemark_link_upload_bytes_per_second" && !strings.Contains(got, "# TYPE "+f.Name+" "+string(f.Type)+"\n") {
+			t.Errorf("%s is described but not exported where everything is known", f.Name)
+		}
+	}
+}
+
+func TestLint(t *testing.T) {
+	problems, err := testutil.GatherAndLint(gathererOf(example()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+}
+
+func TestUnknownHasNoSeries(t *testing.T) {
+	seen := func(s status.Snapshot) map[string]bool {
+		names := map[string]bool{}
+		families, err := gathererOf(s).Gather()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range families {
+			names[strings.TrimPrefix(f.GetName(), "candlemark_")] = true
+		}
+		return names
+	}
+	readings := []string{"pack_voltage_volts", "pack_current_amperes", "pack_power_watts", "pack_voltage_error_volts",
+		"pack_current_error_amperes", "pack_power_error_watts", "pack_temperature_celsius", "pack_current_clipped", "sensor_settings_fault"}
+	forecasts := []string{"pack_runtime_seconds", "pack_runtime_low_seconds", "pack_runtime_high_seconds",
+		"pack_runtime_cautious_seconds", "pack_load_watts", "pack_cutoff_volts"}
+	bursts := []string{"link_up", "link_loss_ratio", "link_rtt_min_seconds", "link_rtt_median_seconds", "link_rtt_p95_seconds",
+		"link_jitter_seconds", "link_ipdv_mean_abs_seconds", "link_pdv_p95_seconds"}
+	for name, c := range map[string]struct {
+		change func(*status.Snapshot)
+		absent []string
+		there  []string
+	}{
+		"reading gone stale": {
+			func(s *status.Snapshot) { s.Packs[0].Stale = true },
+			readings, []string{"pack_reading_timestamp_seconds", "sensor_up", "pack_discharged_joules_total"},
+		},
+		"no reading yet": {
+			func(s *status.Snapshot) { s.Packs[0].ReadingKnown = false },
+			append([]string{"pack_reading_timestamp_seconds"}, readings...), []string{"sensor_up", "sensor_errors_total"},
+		},
+		"temperature not measured": {
+			func(s *status.Snapshot) { s.Packs[0].Reading.TempKnown = false },
+			[]string{"pack_temperature_celsius"}, []string{"pack_voltage_volts"},
+		},
+		"no forecast": {
+			func(s *status.Snapshot) { s.Packs[0].Forecast = pack.Forecast{State: pack.Charging} },
+			append([]string{"pack_charge_ratio", "pack_capacity_coulombs", "pack_resistance_ohms"}, forecasts...),
+			[]string{"pack_state", "pack_next_pack_lead_seconds"},
+		},
+		"probe cannot measure any more": {
+			func(s *status.Snapshot) { s.Targets = s.Targets[:1]; s.Targets[0].LastError = "no route" },
+			bursts, []string{"link_packets_sent_total", "probe_failures_total", "probe_last_result_timestamp_seconds"},
+		},
+		"every packet lost": {
+			func(s *status.Snapshot) { s.Targets = s.Targets[1:2] },
+			bursts[2:], bursts[:2],
+		},
+		"nothing probed yet": {
+			func(s *status.Snapshot) {
+				s.Targets = s.Targets[:1]
+				s.Targets[0].LastKnown, s.Targets[0].Last = false, probes.Result{}
+			},
+			append([]string{"probe_last_result_timestamp_seconds"}, bursts...), []string{"probe_attempts_total"},
+		},
+		"no data budget": {
+			func(s *status.Snapshot) { s.Data.BudgetPerDay = 0 },
+			[]string{"data_budget_bytes"}, []string{"data_used_today_bytes"},
+		},
+		"journal never written, clock and start not known": {
+			func(s *status.Snapshot) {
+				s.Journal.LastSync, s.Started, s.Taken.Wall = time.Time{}, time.Time{}, time.Time{}
+			},
+			[]string{"journal_last_sync_timestamp_seconds", "agent_start_timestamp_seconds", "agent_clock_timestamp_seconds"},
+			[]string{"journal_pending_records", "agent_step_time_seconds"},
+		},
+		"an agent that has only just started": {
+			func(s *status.Snapshot) { *s = status.Snapshot{} },
+			append(readings, forecasts...), []string{"build_info", "agent_step_time_seconds", "alarm_active"},
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := example()
+			c.change(&s)
+			names := seen(s)
+			for _, n := range c.absent {
+				if names[n] {
+					t.Errorf("candlemark_%s is exported", n)
+				}
+			}
+			for _, n := range c.there {
+				if !names[n] {
+					t.Errorf("candlemark_%s is missing", n)
+				}
+			}
+		})
+	}
+}
+
+func TestSensorUp(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*status.Pack)
+		want   string
+	}{
+		"reads":                     {func(*status.Pack) {}, "1"},
+		"last read failed":          {func(p *status.Pack) { p.LastError = "nack" }, "0"},
+		"stale without an error":    {func(p *status.Pack) { p.Stale = true }, "0"},
+		"never read, without error": {func(p *status.Pack) { p.ReadingKnown = false }, "0"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := example()
+			c.change(&s.Packs[0])
+			if line := `candlemark_sensor_up{pack="a"} ` + c.want + "\n"; !strings.Contains(text(t, s), line) {
+				t.Errorf("no line %q", line)
+			}
+		})
+	}
+}
+
+func TestEmptyStateIsUnknown(t *testing.T) {
+	s := example()
+	s.Packs[0].Forecast = pack.Forecast{}
+	if line := `candlemark_pack_state{pack="a",state="unknown"} 1` + "\n"; !strings.Contains(text(t, s), line) {
+		t.Errorf("no line %q", line)
+	}
+}
+
+func TestNoAlarmForWhatIsNotProbed(t *testing.T) {
+	s := example()
+	s.Alarms, s.Targets = nil, nil
+	got := text(t, s)
+	if strings.Contains(got, `alarm="link_down"`) || strings.Contains(got, `alarm="hop_down"`) {
+		t.Errorf("link alarms are exported as 0 though nothing probes the link:\n%s", got)
+	}
+}
+
+// naming.md: keep a metric's cardinality under 10, rethink over 100. A relay
+// with four packs and ten targets is large.
+func TestCardinalityOfALargeRelay(t *testing.T) {
+	s := example()
+	for i := range 3 {
+		p := s.Packs[0]
+		p.Name = string(rune('b' + i))
+		s.Packs = append(s.Packs, p)
+	}
+	for i := range 7 {
+		target := s.Targets[0]
+		target.Name = string(rune('k' + i))
+		s.Targets = append(s.Targets, target)
+	}
+	families, err := gathererOf(s).Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	total := 0
+	for _, f := range families {
+		n := len(f.GetMetric())
+		total += n
+		if n > 100 {
+			t.Errorf("%s has %d series", f.GetName(), n)
+		}
+	}
+	if total < 200 || total > 1000 {
+		t.Errorf("%d series in all, expected some hundreds", total)
+	}
+}
+
+// What an error says is unbounded, so it must not become a label.
+func TestErrorTextsAreNoLabels(t *testing.T) {
+	const words = "some words"
+	s := example()
+	s.Packs[0].LastError, s.Packs[0].Forecast.Why = words, words
+	s.Targets[0].LastError, s.Targets[2].NotRun = words, words
+	s.Journal.LastError, s.Receivers[0].LastError = words, words
+	s.Alarms[0].Title, s.Alarms[0].Action, s.Alarms[0].ID = words, words, words
+	if got := text(t, s); strings.Contains(got, words) {
+		t.Errorf("a text is a label:\n%s", got)
+	}
+}
+
+func TestOddNamesCostNoScrape(t *testing.T) {
+	s := example()
+	s.Relay = "not utf-8: \xff"
+	twin := s.Targets[0]
+	s.Targets = append(s.Targets, twin) // two targets of one name and kind
+	got := text(t, s)
+	if !strings.Contains(got, "candlemark_pack_voltage_volts{") || !strings.Contains(got, "candlemark_relay_info{") {
+		t.Errorf("an odd name cost more than its own series:\n%s", got)
+	}
+}
+
+func TestScrapesAtOnce(t *testing.T) {
+	h := metrics.New(example, build).Handler()
+	var wg sync.WaitGroup
+	errs := make(chan error, 64)
+	for range 4 {
+		wg.Go(func() {
+			for range 16 {
+				w := httptest.NewRecorder()
+				h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+				if w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "candlemark_pack_voltage_volts") {
+					errs <- errors.New("a scrape failed: " + w.Body.String())
+				}
+			}
+		})
+	}
+	wg.Wait()
+	close(errs)
+	for err := range errs {
+		t.Error(err)
+	}
+}
+
+func TestReferenceNamesEveryFamily(t *testing.T) {
+	ref := metrics.Reference()
+	if got, want := strings.Count(ref, "\n"), len(metrics.Families())+2; got != want {
+		t.Errorf("%d lines, want %d", got, want)
+	}
+	for _, f := range metrics.Families() {
+		if !metrics.Names()[f.Name] || !strings.Contains(ref, "| `"+f.Name+"` | "+string(f.Type)+" |") || f.Help == "" {
+			t.Errorf("%s is not described", f.Name)
+		}
+		if strings.Contains(f.Help, "|") {
+			t.Errorf("%s: its help breaks the table", f.Name)
+		}
+	}
+}
+
+func BenchmarkScrape(b *testing.B) {
+	h := metrics.New(example, build).Handler()
+	b.ReportAllocs()
+	for b.Loop() {
+		h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	}
+}
