@@ -184,7 +184,7 @@ func TestPackAlarms(t *testing.T) {
 		{"a stale forecast clears nothing", func(r *rig) {
 			low(r)
 			r.pack().Forecast = discharging(90 * time.Minute)
-			r.read(time.Second)
+			r.read(5 * time.Second)
 			r.silent(time.Hour)
 		}, []string{"raised" + shut, "raised" + bring, "raised sensor_stale A"}},
 		{"a swap clears at once, and the old figure does not raise again", func(r *rig) {
