@@ -173,8 +173,12 @@ func identity(t *packTrack) string {
 	if t.mark != "" {
 		return t.mark
 	}
-	return t.Name + " (unmarked)"
+	return Unmarked(t.Name)
 }
+
+// Unmarked is the identity under which unmarked packs at the place called name
+// are remembered.
+func Unmarked(name string) string { return name + " (unmarked)" }
 
 // fit puts a pack with the given mark in place: a new estimate from its profile.
 func (s *State) fit(t *packTrack, mark string) error {

@@ -96,6 +96,13 @@ func set(v reflect.Value, text string, f form, tag reflect.StructTag) error {
 		}
 		v.SetInt(int64(n))
 		return nil
+	case reflect.Float64:
+		x, rest, ok := splitNumber(text)
+		if !ok || rest != "" || f == formText || f == formBool {
+			return &valueError{fmt.Sprintf("%q is not a number", text), "write the number alone; the unit is in the key's name"}
+		}
+		v.SetFloat(x)
+		return nil
 	}
 	return &valueError{"values of this kind cannot be read", "report this as a fault of the program"}
 }

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"candlemark/agent/control"
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+	"candlemark/probes"
+)
+
+func newStatus() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "status",
+		Short:   "Show what the running agent knows now",
+		Example: "  candlemark status\n  candlemark status --format json",
+		Args:    noArgs,
+	}
+	socket := socketFlag(cmd)
+	f := formatFlag(cmd, formatText, formatJSON)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		var s status.Snapshot
+		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) (err error) {
+			s, err = c.Snapshot(ctx)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		if *f == formatJSON {
+			return printJSON(cmd.OutOrStdout(), *f, s)
+		}
+		printStatus(cmd.OutOrStdout(), s)
+		return nil
+	}
+	return cmd
+}
+
+func printStatus(w io.Writer, s status.Snapshot) {
+	clock := ""
+	if !s.ClockSet {
+		clock = " (the board's clock is not set)"
+	}
+	fmt.Fprintf(w, "relay %s  %s%s\n", s.Relay, s.Taken.Wall.Local().Format("2006-01-02 15:04:05 MST"), clock)
+	for _, p := range s.Packs {
+		fmt.Fprintf(w, "pack %-14s %s\n", p.Name, packLine(p, s.Taken.Up))
+	}
+	for _, t := range s.Targets {
+		fmt.Fprintf(w, "%-6s %-12s %s\n", t.Section, t.Name, targetLine(t))
+	}
+	if len(s.Alarms) == 0 {
+		fmt.Fprintln(w, "no alarm")
+	}
+	for _, a := range s.Alarms {
+		fmt.Fprintf(w, "%s  %s %s: %s\n", a.Severity, a.Name, a.Subject, a.Action)
+	}
+}
+
+// packLine is one pack on one line.
+func packLine(p status.Pack, now time.Duration) string {
+	if !p.ReadingKnown {
+		if p.LastError != "" {
+			return "no reading: " + p.LastError
+		}
+		return "no reading yet"
+	}
+	line := fmt.Sprintf("%.2f V  %.2f A  %.1f W", p.Reading.PackV, p.Reading.PackA, p.Reading.PackW())
+	if p.Reading.Clipped {
+		line += " (clipped: the true current is higher)"
+	}
+	if p.Stale {
+		line += fmt.Sprintf("  STALE, %s old", (now - p.ReadingUp).Round(time.Second))
+	}
+	return line + "  " + remaining(p.Forecast)
+}
+
+// remaining says in words what a forecast says.
+func remaining(f pack.Forecast) string {
+	switch {
+	case !f.Known && f.Why != "":
+		return fmt.Sprintf("%s: time left unknown, %s", f.State, f.Why)
+	case !f.Known:
+		return fmt.Sprintf("%s: time left unknown", f.State)
+	case f.Expected == 0:
+		return "at cut-off"
+	}
+	return fmt.Sprintf("%s left (%s to %s, 9 in 10)", minutes(f.Expected), minutes(f.Low), minutes(f.High))
+}
+
+// minutes prints a length of time as people say it.
+func minutes(d time.Duration) string {
+	m := int(d.Round(time.Minute) / time.Minute)
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", int(d.Round(time.Second)/time.Second))
+	case m < 120:
+		return fmt.Sprintf("%d min", m)
+	}
+	return fmt.Sprintf("%d h %02d min", m/60, m%60)
+}
+
+// targetLine is one target on one line.
+func targetLine(t status.Target) string {
+	if t.LastError != "" {
+		return "not measured: " + t.LastError
+	}
+	if !t.LastKnown {
+		if t.NotRun != "" {
+			return "not measured yet: " + t.NotRun
+		}
+		return "not measured yet"
+	}
+	switch r := t.Last; {
+	case t.Kind == probes.Latency && r.Latency != nil:
+		l := r.Latency
+		if !l.RTTKnown {
+			return fmt.Sprintf("no answer, %d of %d lost", l.Lost, l.Sent)
+		}
+		return fmt.Sprintf("%.1f ms round trip (95 %% under %.1f), %d of %d lost", ms(l.Median), ms(l.P95), l.Lost, l.Sent)
+	case r.Throughput != nil:
+		line := ""
+		if r.Throughput.DownKnown {
+			line += fmt.Sprintf("down %.1f Mbit/s  ", r.Throughput.Down/1e6)
+		}
+		if r.Throughput.UpKnown {
+			line += fmt.Sprintf("up %.1f Mbit/s  ", r.Throughput.Up/1e6)
+		}
+		if t.NotRun != "" {
+			line += "held back: " + t.NotRun
+		}
+		return line
+	}
+	return "not measured yet"
+}
+
+func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }

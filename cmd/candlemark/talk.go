@@ -1,0 +1,170 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os/user"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"candlemark/agent/control"
+	"candlemark/agent/journal"
+)
+
+// socketFlag adds the flag by which a command finds the running agent.
+func socketFlag(cmd *cobra.Command) *string {
+	return cmd.Flags().String("socket", "/run/candlemark/control.sock", "the running agent's control `SOCKET`")
+}
+
+// talk runs f against the running agent.
+func talk(ctx context.Context, socket string, f func(context.Context, *control.Client) error) error {
+	c, err := control.Dial(socket)
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	return f(ctx, c)
+}
+
+// who is the person at the keyboard, for the record.
+func who() string {
+	u, err := user.Current()
+	if err != nil {
+		return "unknown"
+	}
+	return u.Username
+}
+
+func newSwap() *cobra.Command {
+	var name, mark string
+	cmd := &cobra.Command{
+		Use:   "swap --pack NAME [--mark MARK]",
+		Short: "Tell the agent that a pack was changed",
+		Long: `swap tells the running agent that another pack is in place. The estimate then
+starts anew, with what is known of the pack that carries this mark, and the
+warnings of the old pack are cleared. Write marks on your packs: a figure that
+knows its pack is worth far more than one that does not.`,
+		Example: "  candlemark swap --pack terminal --mark B3",
+		Args:    noArgs,
+	}
+	cmd.Flags().StringVar(&name, "pack", "", "`NAME` of the configured pack")
+	cmd.Flags().StringVar(&mark, "mark", "", "what is written on the new pack; leave out when it is unmarked")
+	_ = cmd.MarkFlagRequired("pack")
+	socket := socketFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		return talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error {
+			if err := c.Swap(ctx, name, mark); err != nil {
+				return err
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "noted: another pack at %s\n", name)
+			return nil
+		})
+	}
+	return cmd
+}
+
+func newNote() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     `note "TEXT"`,
+		Short:   "Write a line into the activity record",
+		Example: `  candlemark note "moved the relay to the stairwell, second floor"`,
+		Args:    exactArg("the text in quotes"),
+	}
+	socket := socketFlag(cmd)
+	path := cmd.Flags().String("journal", "", "write into this journal `FILE` when no agent runs")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error { return c.Note(ctx, args[0]) })
+		if errors.Is(err, control.ErrNoAgent) && *path != "" {
+			err = offline(*path, func(j *journal.Journal) error {
+				_, err := j.AppendNow(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindNote, Who: who(), Text: args[0]})
+				return err
+			})
+		}
+		if err == nil {
+			fmt.Fprintln(cmd.OutOrStdout(), "noted")
+		}
+		return err
+	}
+	return cmd
+}
+
+func newLog() *cobra.Command {
+	var since time.Duration
+	var limit int
+	cmd := &cobra.Command{
+		Use:     "log",
+		Short:   "Show the activity record",
+		Example: "  candlemark log --since 12h\n  candlemark log --format ndjson",
+		Args:    noArgs,
+	}
+	socket := socketFlag(cmd)
+	path := cmd.Flags().String("journal", "", "read this journal `FILE` when no agent runs")
+	cmd.Flags().DurationVar(&since, "since", 0, "only what is not older than this")
+	cmd.Flags().IntVar(&limit, "limit", 200, "at most this many of the newest")
+	f := formatFlag(cmd, formatText, formatJSON, formatNDJSON)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		filter := journal.Filter{Limit: limit}
+		if since > 0 {
+			filter.Since = time.Now().Add(-since)
+		}
+		var recs []journal.Record
+		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) (err error) {
+			recs, err = c.Records(ctx, filter)
+			return err
+		})
+		if errors.Is(err, control.ErrNoAgent) && *path != "" {
+			err = offline(*path, func(j *journal.Journal) (err error) {
+				recs, err = j.Records(filter)
+				return err
+			})
+		}
+		if err != nil {
+			return err
+		}
+		return printRecords(cmd, *f, recs)
+	}
+	return cmd
+}
+
+func printRecords(cmd *cobra.Command, f format, recs []journal.Record) error {
+	w := cmd.OutOrStdout()
+	switch f {
+	case formatJSON:
+		return printJSON(w, f, recs)
+	case formatNDJSON:
+		for _, r := range recs {
+			if err := printJSON(w, f, r); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if len(recs) == 0 {
+		fmt.Fprintln(w, "nothing recorded")
+	}
+	for _, r := range recs {
+		about := strings.TrimSpace(r.Subject + " " + r.Who)
+		fmt.Fprintf(w, "%s  %-10s %-24s %s\n", r.Wall.Local().Format("2006-01-02 15:04:05"), r.Kind, about, r.Text)
+	}
+	return nil
+}
+
+// offline opens the journal for one command. The lock time-out of Open tells
+// when an agent holds it after all.
+func offline(path string, f func(*journal.Journal) error) error {
+	boot, err := journal.BootID()
+	if err != nil {
+		return err
+	}
+	j, err := journal.Open(path, journal.Options{Boot: boot})
+	var damaged *journal.DamagedError
+	if err != nil && !errors.As(err, &damaged) {
+		return err
+	}
+	return errors.Join(err, f(j), j.Close())
+}
