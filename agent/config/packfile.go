@@ -62,6 +62,16 @@ func ParsePackFile(data []byte, name string) (PackFile, error) {
 	if root, ok := d.tree(data); ok {
 		d.structure(root, reflect.ValueOf(&p).Elem(), "")
 	}
+	if cell, ok := cellOf(p.Chemistry); ok && p.SeriesCells > 0 && !d.faults.touches("cutoff_v") {
+		full := p.FullV
+		if full == 0 {
+			full = cell.topFull * float64(p.SeriesCells)
+		}
+		if p.CutoffV >= full {
+			d.fault(d.pos.of("cutoff_v"), "cutoff_v", fmt.Sprintf("the cut-off of %g V is not below the full voltage of %g V", p.CutoffV, full),
+				"give the cut-off of the whole pack, and check series_cells")
+		}
+	}
 	if len(d.faults.List) == 0 {
 		if err := p.Spec().Validate(); err != nil {
 			d.fault(position{1, 1}, "", err.Error(), "check the values against the pack's label")
