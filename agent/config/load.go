@@ -11,10 +11,12 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
 )
 
-// maxSize bounds the file, and with it how deep the parser can be made to nest.
+// maxSize bounds the file, and with it the parser's work.
 const maxSize = 64 << 10
 
 // Check finds further faults in what was read, for instance by asking a driver.
@@ -107,6 +109,10 @@ func (d *decoder) tree(data []byte) (root ast.Node, ok bool) {
 	return bodies[0], true
 }
 
+// maxNesting is far more than the schema needs. The parser takes seconds and
+// much memory over thousands of levels.
+const maxNesting = 32
+
 // parse guards against the parser itself: outside data must never end the agent.
 func parse(data []byte) (file *ast.File, err error) {
 	defer func() {
@@ -114,5 +120,23 @@ func parse(data []byte) (file *ast.File, err error) {
 			err = fmt.Errorf("the text confuses the YAML parser (%v)", p)
 		}
 	}()
-	return parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey())
+	tokens := lexer.Tokenize(string(data))
+	depth, dashes, line := 0, 0, 0
+	for _, tk := range tokens {
+		if tk.Position.Line != line {
+			dashes, line = 0, tk.Position.Line
+		}
+		switch tk.Type {
+		case token.SequenceStartType, token.MappingStartType:
+			depth++
+		case token.SequenceEndType, token.MappingEndType:
+			depth--
+		case token.SequenceEntryType, token.MappingKeyType:
+			dashes++
+		}
+		if depth > maxNesting || dashes > maxNesting {
+			return nil, fmt.Errorf("line %d is nested more than %d deep", line, maxNesting)
+		}
+	}
+	return parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 }
