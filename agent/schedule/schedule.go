@@ -1,4 +1,3 @@
-// Package schedule decides when to probe. (Package comment to be completed by its author.)
 package schedule
 
 import (
@@ -9,10 +8,10 @@ import (
 
 // Item is one probe to run again and again.
 type Item struct {
-	Name     string
+	Name     string // unique among the items
 	Kind     probes.Kind
-	Every    time.Duration
-	MaxBytes int64 // the most one run may cost; 0 for latency probes, which the budget does not stop
+	Every    time.Duration // from start to start; 0 or less never runs
+	MaxBytes int64         // the most one run may cost; 0 for latency probes, which the budget does not stop
 }
 
 // Config bounds the probing.
@@ -26,7 +25,7 @@ type Config struct {
 // Inputs is what a decision rests on.
 type Inputs struct {
 	Up             time.Duration // agent's time line
-	Day            string        // the budget's day, for example "2026-11-25"; a change resets the count
+	Day            string        // the budget's day, for example "2026-11-25"; "" while the clock is not set
 	Remaining      time.Duration // least cautious remaining time over the discharging packs
 	RemainingKnown bool
 }

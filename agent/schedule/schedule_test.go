@@ -1,0 +1,297 @@
+package schedule
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"candlemark/probes"
+)
+
+const day1, day2 = "2026-11-25", "2026-11-26"
+
+func ping(name string, every time.Duration) Item {
+	return Item{Name: name, Kind: probes.Latency, Every: every}
+}
+
+func transfer(every time.Duration, maxBytes int64) Item {
+	return Item{Name: "wide", Kind: probes.Throughput, Every: every, MaxBytes: maxBytes}
+}
+
+// start is one start that a simulated run saw.
+type start struct {
+	name string
+	up   time.Duration
+}
+
+// simulate runs a schedule for d, each probe taking took and costing cost bytes.
+func simulate(s *Schedule, in Inputs, d, took time.Duration, cost int64) []start {
+	var starts []start
+	for end := in.Up + d; in.Up < end; {
+		item, ok, wait := s.Due(in)
+		if !ok {
+			in.Up += wait
+			continue
+		}
+		starts = append(starts, start{item.Name, in.Up})
+		in.Up += took
+		var bytes int64
+		if item.Kind == probes.Throughput {
+			bytes = cost
+		}
+		s.Done(item.Name, in.Up, bytes)
+	}
+	return starts
+}
+
+func count(starts []start, name string) int {
+	n := 0
+	for _, s := range starts {
+		if s.name == name {
+			n++
+		}
+	}
+	return n
+}
+
+func TestEveryItemKeepsItsPeriod(t *testing.T) {
+	s := New(Config{Items: []Item{ping("a", 30*time.Second), ping("b", time.Minute), transfer(time.Hour, 1)}, Seed: 1})
+	starts := simulate(s, Inputs{Day: day1}, 10*time.Hour, time.Second, 1)
+	last := map[string]time.Duration{}
+	for _, st := range starts {
+		every := map[string]time.Duration{"a": 30 * time.Second, "b": time.Minute, "wide": time.Hour}[st.name]
+		if at, ok := last[st.name]; ok {
+			// Three other starts of 1 s each may stand in the way.
+			if gap := st.up - at; gap < every*9/10 || gap > every*11/10+3*time.Second {
+				t.Fatalf("%s started %v after its last start, period %v", st.name, gap, every)
+			}
+		} else if st.up > min(every, firstWithin)+3*time.Second {
+			t.Errorf("%s first started at %v", st.name, st.up)
+		}
+		last[st.name] = st.up
+	}
+	if n := count(starts, "a"); n < 1100 || n > 1300 {
+		t.Errorf("a started %d times in 10 h of 30 s, want about 1200", n)
+	}
+}
+
+func TestSeedsSpreadTheStarts(t *testing.T) {
+	firsts := map[time.Duration]bool{}
+	for seed := range uint64(20) {
+		s := New(Config{Items: []Item{ping("a", time.Minute)}, Seed: seed})
+		firsts[simulate(s, Inputs{}, 2*time.Minute, time.Second, 0)[0].up] = true
+	}
+	if len(firsts) < 15 {
+		t.Errorf("20 seeds gave %d different first starts", len(firsts))
+	}
+}
+
+func TestOneProbeAtATime(t *testing.T) {
+	s := New(Config{Items: []Item{ping("a", time.Second), ping("b", time.Second)}})
+	in := Inputs{Up: time.Minute}
+	s.Due(in)
+	in.Up += time.Minute
+	first, ok, _ := s.Due(in)
+	if !ok {
+		t.Fatal("nothing due after a minute")
+	}
+	in.Up += time.Hour
+	if _, ok, wait := s.Due(in); ok || wait <= 0 {
+		t.Fatalf("while %s runs: ok %v, wait %v", first.Name, ok, wait)
+	}
+	s.Done("something else", in.Up, 5)
+	if _, ok, _ := s.Due(in); ok {
+		t.Fatal("another's end let a second probe start")
+	}
+	s.Done(first.Name, in.Up, 5)
+	if _, ok, _ := s.Due(in); !ok {
+		t.Fatal("nothing due after the probe ended")
+	}
+	if s.UsedToday() != 10 {
+		t.Errorf("used %d bytes, want 10", s.UsedToday())
+	}
+}
+
+func TestLatencyGoesBeforeThroughput(t *testing.T) {
+	s := New(Config{Items: []Item{transfer(time.Minute, 1), ping("a", time.Minute)}})
+	s.Due(Inputs{})
+	item, ok, _ := s.Due(Inputs{Up: time.Minute})
+	if !ok || item.Name != "a" {
+		t.Fatalf("first is %q (%v), want the latency probe", item.Name, ok)
+	}
+}
+
+func TestThroughputDoesNotStarve(t *testing.T) {
+	// Four latency probes of 2 s each want 8 s of every 5.
+	items := []Item{ping("a", 5*time.Second), ping("b", 5*time.Second), ping("c", 5*time.Second), ping("d", 5*time.Second), transfer(10*time.Minute, 1)}
+	starts := simulate(New(Config{Items: items}), Inputs{Day: day1}, 2*time.Hour, 2*time.Second, 1)
+	for _, item := range items {
+		if count(starts, item.Name) < 4 {
+			t.Errorf("%s started %d times in 2 h", item.Name, count(starts, item.Name))
+		}
+	}
+}
+
+func TestHeldBack(t *testing.T) {
+	config := Config{Items: []Item{ping("a", time.Minute), transfer(time.Minute, 40)}, BytesPerDay: 100, ReserveBelow: time.Hour}
+	cases := []struct {
+		name string
+		in   Inputs
+		used int64
+		want string
+	}{
+		{"nothing used, no pack known", Inputs{}, 0, ""},
+		{"just room enough", Inputs{}, 60, ""},
+		{"one byte too few", Inputs{}, 61, BudgetSpent},
+		{"far over", Inputs{}, math.MaxInt64, BudgetSpent},
+		{"pack at the reserve", Inputs{Remaining: time.Hour, RemainingKnown: true}, 0, ""},
+		{"pack below the reserve", Inputs{Remaining: time.Hour - 1, RemainingKnown: true}, 0, BelowReserve},
+		{"an unknown remaining time holds nothing back", Inputs{Remaining: 0}, 0, ""},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			s := Resume(config, Saved{Days: []DayUse{{Day: day1, Bytes: c.used}}})
+			c.in.Day = day1
+			s.Due(c.in)
+			if got := s.Held("wide"); got != c.want {
+				t.Errorf("held: %q, want %q", got, c.want)
+			}
+			starts := simulate(s, c.in, 10*time.Minute, time.Second, 0)
+			if ran := count(starts, "wide") > 0; ran != (c.want == "") {
+				t.Errorf("ran %v while held %q", ran, c.want)
+			}
+			if s.Held("a") != "" || count(starts, "a") < 5 {
+				t.Errorf("latency was held back: %q, %d starts", s.Held("a"), count(starts, "a"))
+			}
+		})
+	}
+}
+
+func TestHeldProbeRunsSoonAfterTheReasonEnds(t *testing.T) {
+	s := New(Config{Items: []Item{transfer(6*time.Hour, 40)}, BytesPerDay: 100, ReserveBelow: time.Hour})
+	low := Inputs{Day: day1, RemainingKnown: true}
+	if n := len(simulate(s, low, 3*time.Hour, time.Second, 0)); n != 0 {
+		t.Fatalf("%d starts below the reserve", n)
+	}
+	if n := len(simulate(s, Inputs{Up: 3 * time.Hour, Day: day1}, 11*time.Minute, time.Second, 0)); n != 1 {
+		t.Errorf("%d starts in the 11 min after, want 1", n)
+	}
+}
+
+func TestDaysOfTheBudget(t *testing.T) {
+	s := New(Config{})
+	at := func(day string, up time.Duration, bytes, want int64) {
+		t.Helper()
+		s.Due(Inputs{Day: day, Up: up})
+		s.Done("", up, bytes)
+		if got := s.UsedToday(); got != want {
+			t.Errorf("day %q: used %d, want %d", day, got, want)
+		}
+	}
+	at("", 0, 7, 7)                                    // the clock is not set yet
+	at(day1, time.Hour, 3, 10)                         // what was used before belongs to the first day
+	at(day2, 2*time.Hour, 5, 5)                        // a new day
+	at(day1, 3*time.Hour, 0, 10)                       // the clock jumps back: no budget for nothing
+	at(day2, 4*time.Hour, 1, 6)                        // and forth
+	at("", 5*time.Hour, 1, 7)                          // the clock is lost: still the same day
+	at("", 28*time.Hour, 1, 8)                         // 23 h later too
+	at("", 29*time.Hour, 2, 2)                         // 24 h later a new one
+	at("2026-11-28", 30*time.Hour, -5, 2)              // named at last; nobody gives bytes back
+	at("", 31*time.Hour, math.MaxInt64, math.MaxInt64) // no overflow
+}
+
+func TestResumeKeepsTheCount(t *testing.T) {
+	s := New(Config{})
+	for i, day := range []string{"d0", "d1", "d2", "d3", "d4", "d5", "d6", "d7", "d8", "d9"} {
+		s.Due(Inputs{Day: day})
+		s.Done("", 0, int64(i+1))
+	}
+	text, err := json.Marshal(s.Save())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var saved Saved
+	if err := json.Unmarshal(text, &saved); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(s.Save(), saved); diff != "" || len(saved.Days) != daysKept {
+		t.Fatalf("saved %d days, want %d; %s", len(saved.Days), daysKept, diff)
+	}
+	again := Resume(Config{}, saved)
+	again.Due(Inputs{}) // the board boots without a clock
+	if again.UsedToday() != 10 {
+		t.Errorf("used %d after the restart, want 10", again.UsedToday())
+	}
+	again.Due(Inputs{Day: "d5"})
+	if again.UsedToday() != 6 {
+		t.Errorf("used %d on d5, want 6", again.UsedToday())
+	}
+}
+
+func TestItemsThatNeverRun(t *testing.T) {
+	s := New(Config{Items: []Item{ping("a", 0), ping("b", -1)}})
+	if _, ok, wait := s.Due(Inputs{Up: time.Hour}); ok || wait != longestWait {
+		t.Errorf("ok %v, wait %v", ok, wait)
+	}
+}
+
+// TestAnySchedule: whatever is configured and however long probes take, the budget
+// of each day and the reserve hold, however the days jump about, only one probe
+// runs, and waits stay in their bounds.
+func TestAnySchedule(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		every := rapid.Custom(func(t *rapid.T) time.Duration {
+			return time.Duration(rapid.IntRange(1, 600).Draw(t, "every")) * time.Second
+		})
+		config := Config{Seed: rapid.Uint64().Draw(t, "seed"), BytesPerDay: 1000, ReserveBelow: time.Hour}
+		for i := range rapid.IntRange(1, 5).Draw(t, "items") {
+			item := Item{Name: string(rune('a' + i)), Kind: probes.Latency, Every: every.Draw(t, "period")}
+			if rapid.Bool().Draw(t, "throughput") {
+				item.Kind, item.MaxBytes = probes.Throughput, rapid.Int64Range(1, 1200).Draw(t, "max bytes")
+			}
+			config.Items = append(config.Items, item)
+		}
+		s := New(config)
+		var in Inputs
+		days := []string{day1, day2, "", "1970-01-01"}
+		spent := map[string]int64{}
+		for range 300 {
+			in.Day = rapid.SampledFrom(days).Draw(t, "day")
+			in.Remaining = time.Duration(rapid.IntRange(0, 120).Draw(t, "left")) * time.Minute
+			in.RemainingKnown = rapid.Bool().Draw(t, "known")
+			item, ok, wait := s.Due(in)
+			if !ok {
+				if wait < shortestWait || wait > longestWait {
+					t.Fatalf("wait %v", wait)
+				}
+				in.Up += wait
+				continue
+			}
+			if item.Kind == probes.Throughput && in.RemainingKnown && in.Remaining < time.Hour {
+				t.Fatalf("%s started with %v left", item.Name, in.Remaining)
+			}
+			if _, second, _ := s.Due(in); second {
+				t.Fatal("two at once")
+			}
+			in.Up += time.Duration(rapid.IntRange(0, 120).Draw(t, "took")) * time.Second
+			s.Done(item.Name, in.Up, item.MaxBytes)
+			if in.Day != "" {
+				spent[in.Day] = s.UsedToday()
+			}
+			if s.UsedToday() > config.BytesPerDay {
+				t.Fatalf("day %q: %d of %d bytes", in.Day, s.UsedToday(), config.BytesPerDay)
+			}
+		}
+		var total int64
+		for _, b := range spent {
+			total += b
+		}
+		if total > 3*config.BytesPerDay {
+			t.Fatalf("%d bytes over all days", total)
+		}
+	})
+}
