@@ -54,7 +54,7 @@ type PackState struct {
 	Saved    time.Time     `json:"saved"` // wall clock at saving; may be wrong where ClockSet is false
 	ClockSet bool          `json:"clock_set"`
 	Swaps    uint64        `json:"swaps"`
-	Up       time.Duration `json:"up"` // for people reading the journal
+	Line     time.Duration `json:"line"` // where the pack's own time line stood at saving
 }
 
 // Memory is what the journal remembers of earlier runs. The zero value is a
@@ -88,6 +88,9 @@ type packTrack struct {
 	PackSetup
 	est  *pack.Estimator
 	mark string
+	// shift carries the estimate's time line over a restart, which starts the
+	// agent's own line anew.
+	shift time.Duration
 
 	reading    sensors.Reading
 	readingUp  time.Duration
@@ -148,6 +151,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 			return State{}, fmt.Errorf("pack %s: carry on from the saved estimate: %w", ps.Name, err)
 		}
 		t.est = est
+		t.shift = saved.Line + gap - at.Up
 		s.packs = append(s.packs, t)
 	}
 	for _, ts := range setup.Targets {

@@ -57,11 +57,11 @@ func (s *State) read(e Read) []Effect {
 	if t.UnmeasuredW > 0 && r.PackV > 0 {
 		packA += t.UnmeasuredW / r.PackV
 	}
-	err := t.est.Update(pack.Sample{
-		T: e.At.Up, PackV: r.PackV, PackA: packA,
+	sample := pack.Sample{
+		T: e.At.Up + t.shift, PackV: r.PackV, PackA: packA,
 		TempC: r.TempC, TempKnown: r.TempKnown, Clipped: r.Clipped,
-	})
-	if err != nil {
+	}
+	if err := t.est.Update(sample); err != nil {
 		t.lastError = err.Error()
 		return nil
 	}
@@ -75,7 +75,7 @@ func (s *State) read(e Read) []Effect {
 	var out []Effect
 	if is, why := t.est.SwapSuspected(); is {
 		out = append(out, s.swap(t, e.At, "", "recognised: "+why)...)
-		if err := t.est.Update(pack.Sample{T: e.At.Up, PackV: r.PackV, PackA: packA, TempC: r.TempC, TempKnown: r.TempKnown, Clipped: r.Clipped}); err != nil {
+		if err := t.est.Update(sample); err != nil {
 			t.lastError = err.Error()
 		}
 	}
@@ -104,6 +104,7 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 		now.State == pack.Discharging && now.Known && now.Expected <= s.setup.PowerOffAt {
 		s.poweroff = true
 		why := fmt.Sprintf("pack %s feeds this board and has %s left", t.Name, now.Expected.Round(time.Second))
+		out = append(out, s.learn(t)...)
 		out = append(out, s.save()...)
 		out = append(out,
 			Record{At: s.now, Kind: "board_off", Subject: t.Name, Text: why, Urgent: true},
@@ -220,7 +221,7 @@ func (s *State) save() []Effect {
 
 func (s *State) savePack(t *packTrack) SavePack {
 	return SavePack{Pack: t.Name, State: PackState{
-		Mark: t.mark, Estimate: t.est.Save(), Saved: s.now.Wall, ClockSet: s.clockSet, Swaps: t.swaps, Up: s.now.Up,
+		Mark: t.mark, Estimate: t.est.Save(), Saved: s.now.Wall, ClockSet: s.clockSet, Swaps: t.swaps, Line: s.now.Up + t.shift,
 	}}
 }
 
