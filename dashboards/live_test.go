@@ -1,0 +1,219 @@
+package dashboards_test
+
+import (
+	"fmt"
+	"math"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/metrics"
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+	"candlemark/dashboards"
+	"candlemark/deploy/promtest"
+	"candlemark/probes"
+	"candlemark/sensors"
+)
+
+// The truth that every query of the dashboard must give back. All of it is
+// chosen here; none is measured.
+const (
+	readingAge = 3 * time.Second
+	resultAge  = 40 * time.Second
+	clockAhead = 7 * time.Second
+	meanW      = 20.0 // the energy counter's slope
+	packetsPS  = 10.0
+	lossShare  = 0.125
+)
+
+// truth is a relay at the moment now; began is when its counters were zero.
+func truth(began, now time.Time) status.Snapshot {
+	up := now.Sub(began)
+	board := now.Round(0).Add(clockAhead) // the board's clock is ahead
+	sent := packetsPS * up.Seconds()
+	burst := func(scale time.Duration) probes.Result {
+		return probes.Result{Start: board.Add(-resultAge - time.Second), Elapsed: time.Second, Latency: &probes.LatencyStats{
+			Sent: 8, Lost: 2, RTTKnown: true, VariationKnown: true,
+			Min: 2 * scale, Median: 3 * scale, P95: 9 * scale, Jitter: scale / 2, IPDVMeanAbs: scale / 4, PDVP95: 7 * scale,
+		}}
+	}
+	latency := func(name string, section probes.Section, scale time.Duration) status.Target {
+		return status.Target{Name: name, Section: section, Kind: probes.Latency, Attempts: 90, Failures: 4,
+			Sent: uint64(1000 * sent), Lost: uint64(1000 * sent * lossShare), LastKnown: true, Last: burst(scale)}
+	}
+	return status.Snapshot{
+		Relay: "stairwell", Site: "east school", ClockSet: true, Started: began,
+		Taken: alarm.Instant{Up: up, Wall: board},
+		Packs: []status.Pack{{
+			Name: "a", SensorName: "invented", Spec: pack.Spec{CapacityAh: 8},
+			Leads:        alarm.Leads{NextPack: 45 * time.Minute, ShutDown: 15 * time.Minute},
+			Reading:      sensors.Reading{At: board.Add(-readingAge), PackV: 18.5, PackA: 2, ErrV: 0.1, ErrA: 0.02, ErrW: 0.6},
+			ReadingKnown: true, ReadingUp: up - readingAge,
+			Forecast: pack.Forecast{State: pack.Discharging, Known: true,
+				Expected: 2 * time.Hour, Low: 100 * time.Minute, High: 150 * time.Minute, Cautious: 95 * time.Minute,
+				ChargeRatio: 0.625, ChargeKnown: true, CapacityAh: 7.5, CapacityKnown: true, LoadW: 36, CutoffV: 15},
+			Sensor: status.SensorCounts{Reads: 5400, Errors: 3, Repairs: 1}, DischargedJ: 36000 + meanW*up.Seconds(),
+		}},
+		Targets: []status.Target{
+			latency("terminal", probes.Hop, time.Millisecond),
+			latency("far", probes.Uplink, 10*time.Millisecond),
+			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput, Attempts: 5, Failures: 1, NotRun: "data budget spent", LastKnown: true,
+				Last: probes.Result{Start: board.Add(-resultAge - time.Second), Elapsed: time.Second, Throughput: &probes.ThroughputStats{
+					Down: 80e6, DownKnown: true, Up: 12e6, UpKnown: true}}},
+		},
+		Alarms:    []alarm.Active{{ID: "1", Name: alarm.HopDown, Severity: alarm.Warning, Subject: "terminal"}, {ID: "2", Name: alarm.ClockNotSet, Severity: alarm.Notice}},
+		Receivers: []status.Receiver{{Name: "webhook", Attempts: 9, Failures: 4, Dropped: 2, Waiting: 1}},
+		Data:      status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000},
+		Journal:   status.Journal{Pending: 6},
+	}
+}
+
+// want is one series that a query must give: the labels that tell it from the
+// others, its value and how far it may be off.
+type want struct {
+	labels map[string]string
+	value  float64
+	within float64
+}
+
+func one(value float64) []want { return []want{{nil, value, 1e-9}} }
+
+func on(label, name string, value float64) want {
+	return want{map[string]string{label: name}, value, 1e-9}
+}
+
+// expected is the truth by panel and query; a query without one fails the test.
+func expected(packWh func() float64) map[string][]want {
+	byTarget := func(value float64) []want {
+		return []want{on("target", "terminal", value), on("target", "far", 10*value)}
+	}
+	same := func(value float64, within float64) []want {
+		return []want{{map[string]string{"target": "terminal"}, value, within}, {map[string]string{"target": "far"}, value, within}}
+	}
+	return map[string][]want{
+		"Time left/A":     one(7200),
+		"Alarms active/A": one(2),
+		"Which alarms/A":  {on("alarm", "hop_down", 1), on("alarm", "clock_not_set", 1)},
+		"Pack state/A":    {on("state", "discharging", 1)},
+		"Relay heard/A":   one(1),
+
+		"Time left of pack $pack, with range/A": one(7200),
+		"Time left of pack $pack, with range/B": one(6000),
+		"Time left of pack $pack, with range/C": one(9000),
+		"Time left of pack $pack, with range/D": one(5700),
+		"Time left of pack $pack, with range/E": one(2700),
+		"Time left of pack $pack, with range/F": one(900),
+		"Charge left/A":                         one(0.625),
+		"Voltage/A":                             one(18.5),
+		"Voltage/B":                             one(15),
+		"Current/A":                             one(2),
+		"Power/A":                               one(37),                      // 18.5 V × 2 A
+		"Power/B":                               {{nil, meanW, 0.05 * meanW}}, // the scrape comes some milliseconds after its stamp
+		"Power/C":                               one(36),
+		"Energy drawn/A":                        {{nil, packWh(), meanW * 10 / 3600}}, // of a moment some seconds ago at most
+		"Capacity/A":                            one(7.5),
+		"Capacity/B":                            one(8),
+
+		"Answers/A":                       same(1, 0),
+		"Round trip, near hop/A":          {on("target", "terminal", 0.003)},
+		"Round trip, near hop/B":          {on("target", "terminal", 0.009)},
+		"Round trip, near hop/C":          {on("target", "terminal", 0.002)},
+		"Round trip, uplink/A":            {on("target", "far", 0.03)},
+		"Round trip, uplink/B":            {on("target", "far", 0.09)},
+		"Round trip, uplink/C":            {on("target", "far", 0.02)},
+		"Packets lost/A":                  same(0.25, 0),         // 2 of 8
+		"Packets lost/B":                  same(lossShare, 1e-3), // whole packets
+		"Jitter and delay variation/A":    byTarget(0.0005),
+		"Jitter and delay variation/B":    byTarget(0.00025),
+		"Jitter and delay variation/C":    byTarget(0.007),
+		"Throughput/A":                    one(80e6),
+		"Throughput/B":                    one(12e6),
+		"Data used by probes today/A":     one(30e6),
+		"Data used by probes today/B":     one(200e6),
+		"Probes that could not measure/A": {on("target", "terminal", 4), on("target", "far", 4), on("target", "wide area", 1)},
+		"Probes that could not measure/B": {on("target", "terminal", 90), on("target", "far", 90), on("target", "wide area", 5)},
+		"Probes that could not measure/C": {on("target", "terminal", 0), on("target", "far", 0), on("target", "wide area", 1)},
+
+		"Age of the pack's reading/A":       {{nil, readingAge.Seconds(), 1e-3}},
+		"Age of the link's results/A":       append(same(resultAge.Seconds(), 1e-3), want{map[string]string{"target": "wide area"}, resultAge.Seconds(), 1e-3}),
+		"Board's clock ahead/A":             {{nil, clockAhead.Seconds(), 0.5}}, // the scrape takes some milliseconds
+		"Sensor/A":                          one(1),
+		"Sensor errors and repairs/A":       one(3),
+		"Sensor errors and repairs/B":       one(1),
+		"Error bounds/A":                    one(0.1),
+		"Error bounds/B":                    one(0.02),
+		"Error bounds/C":                    one(0.6),
+		"Delivery of alarms, and journal/A": one(4),
+		"Delivery of alarms, and journal/B": one(2),
+		"Delivery of alarms, and journal/C": one(1),
+		"Delivery of alarms, and journal/D": one(6),
+	}
+}
+
+func TestEveryQueryGivesTheTruthOnALivePrometheus(t *testing.T) {
+	began := time.Now().Add(-time.Hour)
+	view := func() status.Snapshot { return truth(began, time.Now()) }
+	relay := httptest.NewServer(metrics.New(view, metrics.BuildInfo{}).Handler())
+	defer relay.Close()
+	// A second relay, so that a query that forgets which one it is about is found out.
+	other := httptest.NewServer(metrics.New(view, metrics.BuildInfo{}).Handler())
+	defer other.Close()
+	address := func(s *httptest.Server) string { return strings.TrimPrefix(s.URL, "http://") }
+	prom := promtest.Start(t, promtest.Config{Targets: []promtest.Target{
+		{Address: address(relay), Labels: map[string]string{"relay": "stairwell"}},
+		{Address: address(other), Labels: map[string]string{"relay": "other"}},
+	}})
+	prom.WaitScraped(t, 8)
+
+	truths := expected(func() float64 { return view().Packs[0].DischargedJ / 3600 })
+	asked := map[string]bool{}
+	for _, s := range dashboards.Sections() {
+		for _, p := range s.Panels {
+			for _, q := range p.Queries {
+				key := p.Title + "/" + q.Ref
+				asked[key] = true
+				wants, ok := truths[key]
+				if !ok {
+					t.Errorf("%s: no truth is written down for it", key)
+					continue
+				}
+				expr := q.Expand("stairwell", "a", "5s")
+				for _, fault := range compare(prom.Query(t, expr), wants) {
+					t.Errorf("%s: %s: %s", key, expr, fault)
+				}
+			}
+		}
+	}
+	for key := range truths {
+		if !asked[key] {
+			t.Errorf("%s: a truth without a query", key)
+		}
+	}
+}
+
+// compare matches series and wants one to one.
+func compare(got []promtest.Sample, wants []want) (faults []string) {
+	if len(got) != len(wants) {
+		faults = append(faults, fmt.Sprintf("%d series, want %d: %v", len(got), len(wants), got))
+	}
+	for _, w := range wants {
+		i := slices.IndexFunc(got, func(s promtest.Sample) bool {
+			for k, v := range w.labels {
+				if s.Labels[k] != v {
+					return false
+				}
+			}
+			return true
+		})
+		if i < 0 {
+			faults = append(faults, fmt.Sprintf("no series with %v", w.labels))
+		} else if v := got[i].Value; math.IsNaN(v) || math.Abs(v-w.value) > w.within {
+			faults = append(faults, fmt.Sprintf("%v is %g, want %g ± %g", w.labels, v, w.value, w.within))
+		}
+	}
+	return faults
+}
