@@ -87,8 +87,12 @@ func TestReadingsAgreeWithTheTruthWithinTheirBounds(t *testing.T) {
 				c.Chemistry, c.SeriesCells, c.CutoffV, c.LockoutV = chemistry, cells, 9.5, 9
 			})
 			s := p.Sensor()
-			for range 200 {
+			seen := 0
+			for ; ; seen++ {
 				r, tr := read(t, s), p.Truth()
+				if tr.LoadCut {
+					break
+				}
 				if !near(r.PackV, tr.PackV, 0.02) || !near(r.PackA, tr.PackA, 0.02) || r.ErrV <= 0.02 || r.Clipped {
 					t.Fatalf("%s: read %+v, truth %+v", chemistry, r, tr)
 				}
@@ -97,8 +101,30 @@ func TestReadingsAgreeWithTheTruthWithinTheirBounds(t *testing.T) {
 				}
 				time.Sleep(time.Minute)
 			}
+			if seen < 60 {
+				t.Errorf("%s: only %d readings before the lock-out", chemistry, seen)
+			}
 		})
 	}
+}
+
+func TestSeveralGoroutinesMayUseThePack(t *testing.T) { // for the race detector
+	synctest.Test(t, func(t *testing.T) {
+		p := make1(t, nil)
+		s := p.Sensor()
+		go func() {
+			for i := range 20 {
+				p.SetLoadW(float64(10 + i))
+				p.Truth()
+				time.Sleep(40 * time.Millisecond)
+			}
+		}()
+		for range 10 {
+			if r := read(t, s); r.PackA <= 0 {
+				t.Errorf("%+v", r)
+			}
+		}
+	})
 }
 
 func TestChargeCountOverFastReadings(t *testing.T) {
