@@ -1,0 +1,222 @@
+package notify
+
+import (
+	"encoding/json"
+	"net/url"
+	"time"
+
+	"candlemark/agent/alarm"
+)
+
+// endsAfter is how many resends an alarm outlives at the Alertmanager.
+const endsAfter = 4
+
+// alert is one postableAlert of the Alertmanager API v2.
+type alert struct {
+	Labels       map[string]string `json:"labels"`
+	Annotations  map[string]string `json:"annotations,omitempty"`
+	StartsAt     string            `json:"startsAt,omitempty"`
+	EndsAt       string            `json:"endsAt,omitempty"`
+	GeneratorURL string            `json:"generatorURL,omitempty"`
+}
+
+// identity is what makes two alarms the same to an Alertmanager: their labels,
+// among which the id is not, so that a silence outlasts a life.
+type identity struct {
+	name    alarm.Name
+	subject string
+}
+
+func identify(a alarm.Active) identity { return identity{a.Name, a.Subject} }
+
+// alerts is the outbox of an Alertmanager.
+type alerts struct {
+	relay, site string
+	receiver    Receiver
+	active      []alarm.Active
+	cleared     map[identity]clearing
+	version     uint64 // counts the changes of what is to be told
+	posted      uint64 // the version that was last told
+	postedAt    time.Time
+	lost        uint64
+	// offset is the receiver's clock minus this board's; valid where offsetKnown.
+	offset      time.Duration
+	offsetKnown bool
+}
+
+type clearing struct {
+	alarm   alarm.Active
+	because string
+	queued  time.Time
+	version uint64
+}
+
+func newAlerts(relay, site string, r Receiver) *alerts {
+	return &alerts{relay: relay, site: site, receiver: r, cleared: map[identity]clearing{}}
+}
+
+// alertsURL is where alerts are posted; base was checked.
+func alertsURL(base string) string {
+	joined, err := url.JoinPath(base, "api/v2/alerts")
+	if err != nil {
+		return base
+	}
+	return joined
+}
+
+func (a *alerts) publish(changes []alarm.Change, active []alarm.Active, now time.Time) {
+	before := map[identity]alarm.Active{}
+	for _, was := range a.active {
+		before[identify(was)] = was
+	}
+	a.active = a.active[:0:0]
+	changed := false
+	for _, is := range active {
+		if !a.receiver.wants(is.Severity) {
+			continue
+		}
+		k := identify(is)
+		was, known := before[k]
+		if len(a.active) == mostItems {
+			if !known {
+				a.lost++
+			}
+			continue
+		}
+		changed = changed || !known || was.ID != is.ID
+		a.active = append(a.active, is)
+		delete(before, k)
+		delete(a.cleared, k)
+	}
+	if changed {
+		a.version++
+	}
+	for _, was := range before {
+		a.clear(was, "", now)
+	}
+	for _, c := range changes {
+		if !c.Raised && a.receiver.wants(c.Alarm.Severity) && !a.holds(identify(c.Alarm)) {
+			a.clear(c.Alarm, c.Because, now)
+		}
+	}
+}
+
+func (a *alerts) holds(k identity) bool {
+	for _, is := range a.active {
+		if identify(is) == k {
+			return true
+		}
+	}
+	return false
+}
+
+func (a *alerts) clear(was alarm.Active, because string, now time.Time) {
+	k := identify(was)
+	if _, waits := a.cleared[k]; !waits && len(a.cleared) == mostItems {
+		a.lost++
+		return
+	}
+	a.version++
+	a.cleared[k] = clearing{alarm: was, because: because, queued: now, version: a.version}
+}
+
+func (a *alerts) take(now time.Time) (*job, time.Duration) {
+	if a.version == a.posted {
+		if len(a.active) == 0 {
+			return nil, noWait
+		}
+		if wait := a.receiver.ResendEvery - now.Sub(a.postedAt); wait > 0 {
+			return nil, wait
+		}
+	}
+	if len(a.active)+len(a.cleared) == 0 {
+		a.posted = a.version // what was to be told has been given up
+		return nil, noWait
+	}
+	list := make([]alert, 0, len(a.active)+len(a.cleared))
+	for _, is := range a.active {
+		list = append(list, a.alert(is, now, true, ""))
+	}
+	for _, c := range a.cleared {
+		list = append(list, a.alert(c.alarm, now, false, c.because))
+	}
+	body, err := json.Marshal(list)
+	if err != nil {
+		// Strings and maps of strings always marshal.
+		panic(err)
+	}
+	version := a.version
+	return &job{body: body, settle: func(o outcome, ended time.Time) { a.settle(version, now, o, ended) }}, 0
+}
+
+func (a *alerts) settle(version uint64, started time.Time, o outcome, now time.Time) {
+	if o.dateKnown {
+		a.offset, a.offsetKnown = o.date.Sub(now.Round(0)), true
+	}
+	for k, c := range a.cleared {
+		// By keepFor the Alertmanager has ended the alarm by itself.
+		expired := now.Sub(c.queued) >= keepFor
+		if o.again() && !expired || c.version > version {
+			continue
+		}
+		if o.err != nil {
+			a.lost++
+		}
+		delete(a.cleared, k)
+	}
+	if !o.again() {
+		a.posted, a.postedAt = version, started
+	}
+}
+
+func (a *alerts) alert(is alarm.Active, now time.Time, raised bool, because string) alert {
+	out := alert{
+		Labels: map[string]string{
+			"alertname": string(is.Name),
+			"severity":  string(is.Severity),
+		},
+		Annotations:  map[string]string{"summary": is.Title, "description": is.Action, "alarm_id": is.ID},
+		GeneratorURL: a.receiver.GeneratorURL,
+	}
+	// An empty label is the same as none.
+	for label, value := range map[string]string{"relay": a.relay, "site": a.site, "subject": is.Subject} {
+		if value != "" {
+			out.Labels[label] = value
+		}
+	}
+	if because != "" {
+		out.Annotations["because"] = because
+	}
+	// Round(0) drops the monotonic reading: here two wall clocks are compared.
+	there := now.Round(0).Add(a.offset)
+	// A board that starts anew may be back before the raising.
+	trusted := is.ClockSet && !is.Raised.Wall.After(there)
+	if trusted {
+		out.StartsAt = instant(is.Raised.Wall)
+	}
+	switch {
+	case !raised:
+		out.EndsAt = instant(there)
+	case a.offsetKnown || trusted:
+		out.EndsAt = instant(there.Add(endsAfter * a.receiver.ResendEvery))
+	}
+	return out
+}
+
+func (a *alerts) waiting() int {
+	n := len(a.cleared)
+	if a.version != a.posted {
+		n += len(a.active)
+	}
+	return n
+}
+
+func (a *alerts) dropped() uint64 { return a.lost }
+
+func (a *alerts) abandon() {
+	a.lost += uint64(a.waiting())
+	a.posted = a.version
+	clear(a.cleared)
+}
+
+func instant(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z07:00") }

@@ -1,0 +1,149 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+)
+
+const (
+	mostBody       = 64 << 10 // bytes read of an answer, so that the connection can be used again
+	mostExcerpt    = 200      // bytes of a refusal's words in an error
+	mostRetryAfter = 10 * time.Minute
+)
+
+// outcome is how one POST ended.
+type outcome struct {
+	err        error // nil when delivered
+	final      bool  // trying the same again would not help
+	retryAfter time.Duration
+	// date is what the receiver's clock said; valid where dateKnown.
+	date      time.Time
+	dateKnown bool
+}
+
+func (o outcome) again() bool { return o.err != nil && !o.final }
+
+// poster makes the requests to one receiver.
+type poster struct {
+	receiver Receiver
+	client   *http.Client
+	url      string
+}
+
+// send makes one POST, bounded by the receiver's time-out.
+func (p poster) send(ctx context.Context, body []byte) outcome {
+	ctx, cancel := context.WithTimeout(ctx, p.receiver.Timeout)
+	defer cancel()
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, p.url, bytes.NewReader(body))
+	if err != nil {
+		return outcome{err: p.fault(errors.New("the address makes no request")), final: true}
+	}
+	request.Header.Set("Content-Type", "application/json")
+	request.Header.Set("User-Agent", "candlemark")
+	secret, err := p.authenticate(request)
+	if err != nil {
+		return outcome{err: p.fault(err)} // the file may come back
+	}
+
+	response, err := p.client.Do(request)
+	if err != nil {
+		// The outer error holds the address, which may be a secret.
+		if outer := (*url.Error)(nil); errors.As(err, &outer) {
+			err = outer.Err
+		}
+		if errors.Is(err, context.DeadlineExceeded) {
+			err = fmt.Errorf("no answer within %v: %w", p.receiver.Timeout, err)
+		}
+		return outcome{err: p.fault(err)}
+	}
+	defer response.Body.Close()
+	// What cannot be read of an answer changes nothing about its status.
+	answer, _ := io.ReadAll(io.LimitReader(response.Body, mostBody))
+
+	var o outcome
+	if date, err := http.ParseTime(response.Header.Get("Date")); err == nil {
+		o.date, o.dateKnown = date, true
+	}
+	code := response.StatusCode
+	switch {
+	case code >= 200 && code < 300:
+		return o
+	case code == http.StatusRequestTimeout, code == http.StatusTooManyRequests, code >= 500:
+		o.retryAfter = retryAfter(response.Header, time.Now())
+	default:
+		o.final = true
+	}
+	said := ""
+	if code >= 400 && code < 500 {
+		said = excerpt(answer, secret)
+	} else if code >= 300 && code < 400 {
+		said = ": redirects are not followed; set the address it leads to"
+	}
+	o.err = p.fault(fmt.Errorf("answered %d %s%s", code, http.StatusText(code), said))
+	return o
+}
+
+func (p poster) fault(err error) error {
+	return fmt.Errorf("receiver %q: post alarms: %w", p.receiver.Name, err)
+}
+
+// authenticate sets the credentials, read anew each time so that they can be
+// changed without a restart, and returns the secret.
+func (p poster) authenticate(request *http.Request) (secret string, err error) {
+	switch r := p.receiver; {
+	case r.BearerTokenFile != "":
+		if secret, err = readSecret(r.BearerTokenFile); err == nil {
+			request.Header.Set("Authorization", "Bearer "+secret)
+		}
+	case r.PasswordFile != "":
+		if secret, err = readSecret(r.PasswordFile); err == nil {
+			request.SetBasicAuth(r.User, secret)
+		}
+	}
+	return secret, err
+}
+
+// retryAfter reads the header in both its forms, RFC 9110 section 10.2.3.
+func retryAfter(h http.Header, now time.Time) time.Duration {
+	text := h.Get("Retry-After")
+	if s, err := strconv.ParseUint(text, 10, 32); err == nil {
+		return min(time.Duration(s)*time.Second, mostRetryAfter)
+	}
+	at, err := http.ParseTime(text)
+	if err != nil {
+		return 0
+	}
+	// The date is of the receiver's clock, which this board's may not agree with.
+	if date, err := http.ParseTime(h.Get("Date")); err == nil {
+		now = date
+	}
+	return min(max(at.Sub(now), 0), mostRetryAfter)
+}
+
+// excerpt is the beginning of what a receiver said of a refusal, in printable
+// characters and without the secret, should it echo that.
+func excerpt(answer []byte, secret string) string {
+	text := string(answer)
+	if secret != "" {
+		text = strings.ReplaceAll(text, secret, "(secret)")
+	}
+	text = strings.Map(func(r rune) rune {
+		if r < ' ' || r > '~' {
+			return ' '
+		}
+		return r
+	}, text)
+	text = strings.TrimSpace(text[:min(len(text), mostExcerpt)])
+	if text == "" {
+		return ""
+	}
+	return ": " + text
+}
