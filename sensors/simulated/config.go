@@ -66,7 +66,7 @@ func (c Config) validate() error {
 		}
 	}
 	if _, ok := c.Chemistry.cell(); !ok {
-		errs = append(errs, fmt.Errorf("Chemistry: %q is none of li-ion, lfp, lead-acid", string(c.Chemistry)))
+		errs = append(errs, fmt.Errorf("chemistry: %q is none of li-ion, lfp, lead-acid", string(c.Chemistry)))
 	}
 	within("SeriesCells", float64(c.SeriesCells), 1, 100, "")
 	within("CapacityAh", c.CapacityAh, 0.01, 10000, " Ah")

@@ -31,6 +31,7 @@ func TestRead(t *testing.T) {
 		{"spaces and quotes", " t_s , voltage_v,current_a, temp_c\n\"0\", 20.5 ,3,\" 21.5\"\n1.5,2.04e1,-.25\n", plain},
 		{"no temperature column", "t_s,voltage_v,current_a\n5,12,1\n", []trace.Row{{T: 5 * s, PackV: 12, PackA: 1, Line: 2}}},
 		{"blank lines", "\n\nt_s,voltage_v,current_a\n\n5,12,1\n \n", []trace.Row{{T: 5 * s, PackV: 12, PackA: 1, Line: 5}}},
+		{"time rounded to the nanosecond", "t_s,voltage_v,current_a\n1.001,12,1\n", []trace.Row{{T: 1001 * time.Millisecond, PackV: 12, PackA: 1, Line: 2}}},
 		{"equal times", "t_s,voltage_v,current_a\n5,12,1\n5,11,1\n", []trace.Row{{T: 5 * s, PackV: 12, PackA: 1, Line: 2}, {T: 5 * s, PackV: 11, PackA: 1, Line: 3}}},
 	}
 	for _, tt := range tests {
