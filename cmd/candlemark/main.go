@@ -95,7 +95,7 @@ operator to shut the terminal down before the pack is flat.`,
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
 		newRun(), newDemo(), newCheckConfig(), newReplay(), newVersion(),
-		newSwap(), newNote(), newLog(), newStatus(),
+		newSwap(), newNote(), newLogCommand(), newStatus(),
 	)
 	return root
 }

@@ -93,7 +93,7 @@ func newNote() *cobra.Command {
 	return cmd
 }
 
-func newLog() *cobra.Command {
+func newLogCommand() *cobra.Command {
 	var since time.Duration
 	var limit int
 	cmd := &cobra.Command{

@@ -1,0 +1,234 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+
+	"candlemark/agent"
+	"candlemark/agent/alarm"
+	"candlemark/agent/control"
+	"candlemark/agent/httpd"
+	"candlemark/agent/journal"
+	"candlemark/agent/metrics"
+	"candlemark/agent/pack"
+	"candlemark/agent/schedule"
+	"candlemark/agent/status"
+	"candlemark/probes"
+	simlink "candlemark/probes/simulated"
+	"candlemark/sensors"
+	"candlemark/sensors/simulated"
+)
+
+// The demonstration's own scenario, invented: a relay in the annex of a mill that
+// serves as a shelter, fed by one 5-series pack of 5 Ah that also feeds the terminal.
+const (
+	demoSpeed  = 120.0 // simulated seconds in a real one: a full pack lasts about 50 s
+	demoSample = 12 * time.Second
+	demoPack   = "terminal"
+)
+
+func newDemo() *cobra.Command {
+	var listen string
+	var once bool
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "See a simulated pack go from full to flat in a minute",
+		Long: `demo runs the whole agent on a simulated pack and a simulated link, sped up, with
+metrics and the status page on loopback. It needs no hardware, no network and no
+root, and leaves nothing behind. Ctrl-C ends it.`,
+		Example: "  candlemark demo\n  candlemark demo --once --listen 127.0.0.1:0",
+		Args:    noArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return demo(cmd.Context(), cmd.OutOrStdout(), listen, once)
+		},
+	}
+	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:27219", "loopback `ADDRESS:PORT` of the page; another port is taken when it is in use")
+	cmd.Flags().BoolVar(&once, "once", false, "end after the pack has reached its cut-off")
+	return cmd
+}
+
+func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	dir, err := os.MkdirTemp("", "candlemark-demo-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+
+	kit := simulated.DefaultConfig()
+	kit.Speed = demoSpeed
+	sim, err := simulated.New(kit)
+	if err != nil {
+		return err
+	}
+	jnl, err := journal.Open(filepath.Join(dir, "journal.db"), journal.Options{})
+	if err != nil {
+		return err
+	}
+	defer jnl.Close()
+
+	say := &narrator{out: out}
+	parts := demoParts(sim)
+	parts.Keeper, parts.Receivers = jnl, say
+	parts.Background = []agent.Task{{Name: "journal", Run: jnl.Run}}
+	var a *agent.Agent
+	view := func() status.Snapshot {
+		s := a.Snapshot()
+		s.Journal = jnl.Status()
+		return s
+	}
+	web := httpd.New(httpd.Config{Listen: freeOr(listen)}, metrics.New(view, build()).Handler(), view)
+	socketPath := filepath.Join(dir, "control.sock")
+	socket := control.New(socketPath, &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl})
+	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}
+	if a, err = agent.New(parts); err != nil {
+		return err
+	}
+	done := make(chan error, 1)
+	go func() { done <- a.Run(ctx) }()
+	select {
+	case <-web.Ready():
+	case err := <-done:
+		return err
+	}
+	fmt.Fprintf(out, `candlemark demo: a simulated pack and link, %.0f times faster than life.
+All figures are invented. Nothing here touches hardware or a network beyond this computer.
+
+  status page  http://%s/
+  metrics      http://%[2]s/metrics
+  ask it       candlemark status --socket %s
+  swap packs   candlemark swap --pack %s --socket %[3]s
+
+Ctrl-C ends it. Times are simulated, from the start.
+`, demoSpeed, web.Addr(), socketPath, demoPack)
+	go say.tell(ctx, a, sim, once, cancel)
+	err = <-done
+	say.println("demo ended")
+	return err
+}
+
+// demoParts is the demonstration's agent without what keeps and tells.
+func demoParts(sim *simulated.Pack) agent.Parts {
+	kit := simulated.DefaultConfig()
+	link := simlink.New(simlink.DefaultConfig())
+	targets := []agent.TargetSetup{
+		{Name: "relay", Section: probes.Hop, Kind: probes.Latency},
+		{Name: "far end", Section: probes.Uplink, Kind: probes.Latency},
+		{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput},
+	}
+	set := agent.Setup{
+		Relay: "mill-annex", Site: "Tarnbeck mill, shelter", BootID: "demo", ForecastEvery: time.Minute,
+		Packs: []agent.PackSetup{{
+			Name: demoPack, SensorName: "simulated ina219 i2c-1/0x40", StaleAfter: 5 * time.Minute,
+			Spec: pack.Spec{Chemistry: pack.Chemistry(kit.Chemistry), SeriesCells: kit.SeriesCells, CapacityAh: kit.CapacityAh,
+				CutoffV: kit.CutoffV, LockoutV: kit.LockoutV},
+			Leads: alarm.Leads{NextPack: defaultNextPack, ShutDown: defaultShutDown},
+		}},
+		Targets: targets,
+		Schedule: schedule.Config{BytesPerDay: 500e6, ReserveBelow: 20 * time.Minute, Seed: 1, Items: []schedule.Item{
+			{Name: "relay", Kind: probes.Latency, Every: 2 * time.Minute},
+			{Name: "far end", Kind: probes.Latency, Every: 2 * time.Minute},
+			{Name: "wide area", Kind: probes.Throughput, Every: 20 * time.Minute, MaxBytes: 20e6},
+		}},
+	}
+	prs := map[string]probes.Prober{}
+	for _, t := range targets {
+		prs[t.Name] = link.Prober(t.Name, t.Section, t.Kind)
+	}
+	return agent.Parts{
+		Setup:   set,
+		Sources: []agent.Source{{Pack: demoPack, Every: demoSample, Open: func() (sensors.Sensor, error) { return sim.Sensor(), nil }}},
+		Probers: prs, Log: zerolog.Nop(), Speed: demoSpeed,
+		ClockSet: func() bool { return true }, PowerOff: func(string) {},
+	}
+}
+
+// freeOr is the address, or one with a free port where its port is taken.
+func freeOr(listen string) string {
+	l, err := net.Listen("tcp", listen)
+	if err == nil {
+		l.Close()
+		return listen
+	}
+	host, _, splitErr := net.SplitHostPort(listen)
+	if splitErr != nil {
+		return listen // Run says what is wrong with it
+	}
+	return net.JoinHostPort(host, "0")
+}
+
+// narrator tells the demonstration's story on the terminal.
+type narrator struct {
+	mu  sync.Mutex
+	out io.Writer
+}
+
+func (n *narrator) println(line string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	fmt.Fprintln(n.out, line)
+}
+
+// Publish prints alarms in words, as a receiver would get them.
+func (n *narrator) Publish(changes []alarm.Change, _ []alarm.Active) {
+	for _, c := range changes {
+		if c.Raised {
+			n.println(fmt.Sprintf("%s  >> %s: %s\n            %s", clock(c.At.Up), c.Alarm.Name, c.Because, c.Alarm.Action))
+		} else {
+			n.println(fmt.Sprintf("%s  << %s cleared: %s", clock(c.At.Up), c.Alarm.Name, c.Because))
+		}
+	}
+}
+
+// tell prints a line every few seconds and, some time after the cut-off, plays
+// the operator who puts the next pack in.
+func (n *narrator) tell(ctx context.Context, a *agent.Agent, sim *simulated.Pack, once bool, end func()) {
+	line := time.NewTicker(4 * time.Second)
+	defer line.Stop()
+	look := time.NewTicker(250 * time.Millisecond)
+	defer look.Stop()
+	var flatSince time.Time
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-line.C:
+			s := a.Snapshot()
+			n.println(clock(s.Taken.Up) + "  " + packLine(s.Packs[0], s.Taken.Up))
+		case <-look.C:
+			s := a.Snapshot()
+			flat := false
+			for _, al := range s.Alarms {
+				flat = flat || al.Name == alarm.PackAtCutoff
+			}
+			switch {
+			case !flat:
+				flatSince = time.Time{}
+			case flatSince.IsZero():
+				flatSince = time.Now()
+				n.println(clock(s.Taken.Up) + "  the pack is flat. In a real kit the link is now gone.")
+			case once:
+				end()
+				return
+			case time.Since(flatSince) > 6*time.Second:
+				flatSince = time.Time{}
+				sim.Swap()
+				n.println(clock(s.Taken.Up) + "  an operator puts a charged pack in and runs: candlemark swap --pack " + demoPack)
+				if err := a.Swap(ctx, demoPack, "", "demo"); err != nil && !errors.Is(err, context.Canceled) {
+					n.println("swap: " + err.Error())
+				}
+			}
+		}
+	}
+}
