@@ -1,55 +1,258 @@
-// Package journal keeps what must survive a power cut. (Package comment follows with the code.)
 package journal
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"fmt"
+	"maps"
+	"sync"
 	"time"
+
+	"go.etcd.io/bbolt"
 
 	"candlemark/agent/status"
 )
 
-// Options are the journal's bounds; the zero value takes the defaults.
-type Options struct {
-	BatchEvery  time.Duration // how often batched writes are committed; default 30 s
-	LockTimeout time.Duration // how long Open waits for another process to let go; default 2 s
-	MaxRecords  int           // records kept; the oldest beyond are removed; default 100,000
-	MaxPending  int           // records held in memory while the file cannot be written; default 4,096
-	// Boot and Started place records in time; Append fills a record's Boot from it.
-	Boot string
+const (
+	bucketAbout    = "about"    // format
+	bucketPacks    = "packs"    // pack name → state
+	bucketProfiles = "profiles" // pack identity → profile
+	bucketState    = "state"    // the agent's own
+	bucketRecords  = "records"  // sequence number, 8 bytes big-endian → Record
+)
+
+const (
+	maxStateBytes  = 1 << 20 // of one value
+	maxStateKeys   = 1024    // waiting at once
+	maxTextBytes   = 4 << 10
+	maxFigureBytes = 64 << 10
+	maxNameBytes   = 256
+)
+
+type stateKey struct{ bucket, key string }
+
+// Journal is an open journal. Its methods may be called from many goroutines.
+type Journal struct {
+	path  string
+	opt   Options
+	db    *bbolt.DB
+	hurry chan struct{} // asks Run to commit now; holds one request
+
+	committing sync.Mutex // held over a commit, so that there is one at a time
+
+	mu      sync.Mutex
+	states  map[stateKey][]byte // waiting to be committed, the newest of each key
+	records []Record            // waiting to be committed, in order
+	writing batch               // being committed; still to be read from here
+	next    uint64              // the last sequence number handed out
+	count   int                 // records in the file
+	dropped uint64              // records lost since Open because the file could not be written
+	untold  uint64              // of these, not yet said in the record
+	removed uint64              // records removed since Open to keep to MaxRecords
+	synced  time.Time
+	err     error // of the last commit
 }
 
-// DamagedError says that the file at Path could not be trusted, was renamed to
-// MovedTo, and that a fresh journal was begun. Open returns it together with a
-// working Journal.
-type DamagedError struct {
-	Path, MovedTo string
-	Cause         error
+type batch struct {
+	states  map[stateKey][]byte
+	records []Record
 }
 
-func (e *DamagedError) Error() string { return "" }
-func (e *DamagedError) Unwrap() error { return e.Cause }
+func (b batch) empty() bool { return len(b.states) == 0 && len(b.records) == 0 }
 
-// ErrLocked is returned when another process holds the journal.
-var ErrLocked = errors.New("held by another process")
+// PutPackState keeps v, as JSON, as the state of the pack of this name. It is
+// committed with the next batch; only the newest value of a key is written.
+func (j *Journal) PutPackState(name string, v any) error { return j.put(bucketPacks, name, v) }
 
-// Journal is an open journal.
-type Journal struct{}
+// PutProfile keeps what was learned about the pack of this identity.
+func (j *Journal) PutProfile(identity string, v any) error { return j.put(bucketProfiles, identity, v) }
 
-var errTodo = errors.New("not written yet")
+// PutState keeps a state of the agent's own.
+func (j *Journal) PutState(key string, v any) error { return j.put(bucketState, key, v) }
 
-func Open(path string, opt Options) (*Journal, error)                   { return nil, errTodo }
-func (j *Journal) PutPackState(name string, v any) error                { return errTodo }
-func (j *Journal) PackState(name string, into any) (ok bool, err error) { return false, errTodo }
-func (j *Journal) PutProfile(id string, v any) error                    { return errTodo }
-func (j *Journal) Profile(id string, into any) (ok bool, err error)     { return false, errTodo }
-func (j *Journal) PutState(key string, v any) error                     { return errTodo }
-func (j *Journal) State(key string, into any) (ok bool, err error)      { return false, errTodo }
-func (j *Journal) Append(r Record) Record                               { return r }
-func (j *Journal) AppendNow(r Record) (Record, error)                   { return r, errTodo }
-func (j *Journal) Records(f Filter) ([]Record, error)                   { return nil, errTodo }
-func (j *Journal) Flush() error                                         { return errTodo }
-func (j *Journal) Run(ctx context.Context) error                        { return errTodo }
-func (j *Journal) Status() status.Journal                               { return status.Journal{} }
-func (j *Journal) Close() error                                         { return errTodo }
-func BootID() (string, error)                                           { return "", errTodo }
+func (j *Journal) put(bucket, key string, v any) error {
+	data, err := json.Marshal(v)
+	switch {
+	case err != nil:
+	case key == "" || len(key) > 256:
+		err = fmt.Errorf("key is %d bytes long; 1 to 256 are taken", len(key))
+	case len(data) > maxStateBytes:
+		err = fmt.Errorf("value is %d bytes long; %d are taken", len(data), maxStateBytes)
+	}
+	if err != nil {
+		return fmt.Errorf("journal: keep %s %q: %w", bucket, key, err)
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	k := stateKey{bucket, key}
+	if _, waiting := j.states[k]; !waiting && len(j.states) >= maxStateKeys {
+		return fmt.Errorf("journal: keep %s %q: %d values wait to be written already", bucket, key, len(j.states))
+	}
+	j.states[k] = data
+	return nil
+}
+
+// Append adds r to the activity record with the next batch, and returns it with
+// its sequence number. It never waits: what finds no room is dropped, the oldest
+// first, and counted. A text beyond 4 KiB is cut; figures that are not JSON or
+// beyond 64 KiB are left out, and the text says so.
+func (j *Journal) Append(r Record) Record {
+	r = r.bounded()
+	if r.Boot == "" {
+		r.Boot = j.opt.Boot
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.next++
+	r.Seq = j.next
+	j.records = append(j.records, r)
+	j.bound()
+	return r
+}
+
+// bound drops the oldest records that wait. The caller holds mu.
+func (j *Journal) bound() {
+	if over := len(j.records) - j.opt.MaxPending; over > 0 {
+		j.records = append([]Record(nil), j.records[over:]...)
+		j.dropped += uint64(over)
+		j.untold += uint64(over)
+	}
+}
+
+// AppendNow adds r and commits everything that waits. It returns when the file is
+// synchronised; after an error the record is kept and tried again.
+func (j *Journal) AppendNow(r Record) (Record, error) {
+	r = j.Append(r)
+	return r, j.Flush()
+}
+
+// Hurry asks Run to commit now instead of with the next batch, and does not wait.
+func (j *Journal) Hurry() {
+	select {
+	case j.hurry <- struct{}{}:
+	default: // asked already
+	}
+}
+
+// Run commits what waits every BatchEvery until ctx ends, and then a last time.
+// A commit that fails shows in Status and is tried again; only the failure of
+// the last one is returned, since nobody will try it again.
+func (j *Journal) Run(ctx context.Context) error {
+	tick := time.NewTicker(j.opt.BatchEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return j.Flush()
+		case <-tick.C:
+		case <-j.hurry:
+		}
+		_ = j.Flush() // kept in Status
+	}
+}
+
+// Flush commits what waits and returns when the file is synchronised.
+func (j *Journal) Flush() error {
+	j.committing.Lock()
+	defer j.committing.Unlock()
+	j.mu.Lock()
+	if j.untold > 0 {
+		j.next++
+		j.records = append(j.records, Record{
+			Seq: j.next, Wall: time.Now(), Boot: j.opt.Boot, Kind: KindSelf,
+			Text: fmt.Sprintf("%d records were dropped while the journal could not be written", j.untold),
+		})
+		j.untold = 0
+	}
+	b := batch{j.states, j.records}
+	if b.empty() {
+		j.mu.Unlock()
+		return nil
+	}
+	j.states, j.records, j.writing = map[stateKey][]byte{}, nil, b
+	count, excess := j.count+len(b.records), 0
+	if count > j.opt.MaxRecords { // a fiftieth at a time, since each removal rewrites pages at the far end
+		excess = min(count, count-j.opt.MaxRecords+j.opt.MaxRecords/50)
+	}
+	j.mu.Unlock()
+
+	removed, err := 0, error(nil)
+	err = guard(func() error {
+		return j.db.Update(func(tx *bbolt.Tx) (err error) {
+			removed, err = b.write(tx, excess)
+			return err
+		})
+	})
+
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.writing, j.err = batch{}, nil
+	if err != nil {
+		j.err = fmt.Errorf("journal %s: write: %w", j.path, err)
+		maps.Copy(b.states, j.states) // what came meanwhile is newer
+		j.states, j.records = b.states, append(b.records, j.records...)
+		j.bound()
+		return j.err
+	}
+	j.synced = time.Now()
+	j.count = count - removed
+	j.removed += uint64(removed)
+	return nil
+}
+
+// write puts the batch into the file and removes the oldest excess records.
+func (b batch) write(tx *bbolt.Tx, excess int) (removed int, err error) {
+	for k, v := range b.states {
+		if err := tx.Bucket([]byte(k.bucket)).Put([]byte(k.key), seal(k.bucket, []byte(k.key), v)); err != nil {
+			return 0, err
+		}
+	}
+	records := tx.Bucket([]byte(bucketRecords))
+	records.FillPercent = 0.95 // keys only ever grow, so a page once full is not split again
+	for _, r := range b.records {
+		data, err := json.Marshal(r)
+		if err != nil {
+			return 0, fmt.Errorf("record %d: %w", r.Seq, err)
+		}
+		if err := records.Put(r.key(), seal(bucketRecords, r.key(), data)); err != nil {
+			return 0, err
+		}
+	}
+	oldest := make([][]byte, 0, excess)
+	c := records.Cursor()
+	for k, _ := c.First(); k != nil && len(oldest) < excess; k, _ = c.Next() {
+		oldest = append(oldest, append([]byte(nil), k...))
+	}
+	for _, k := range oldest {
+		if err := records.Delete(k); err != nil {
+			return 0, err
+		}
+	}
+	return len(oldest), nil
+}
+
+// Status is how the journal fares.
+func (j *Journal) Status() status.Journal {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	s := status.Journal{
+		Path:     j.path,
+		Pending:  len(j.states) + len(j.records) + len(j.writing.states) + len(j.writing.records),
+		LastSync: j.synced,
+		Dropped:  j.dropped,
+		Removed:  j.removed,
+	}
+	if j.err != nil {
+		s.LastError = j.err.Error()
+	}
+	return s
+}
+
+// Close commits what waits and frees the file. Nothing may be written after it.
+func (j *Journal) Close() error {
+	err := j.Flush()
+	j.committing.Lock()
+	defer j.committing.Unlock()
+	return errors.Join(err, j.db.Close())
+}

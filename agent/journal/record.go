@@ -1,8 +1,11 @@
 package journal
 
 import (
+	"encoding/binary"
 	"encoding/json"
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -50,4 +53,30 @@ type Filter struct {
 func (f Filter) matches(r Record) bool {
 	return r.Seq > f.AfterSeq && !r.Wall.Before(f.Since) &&
 		(len(f.Kinds) == 0 || slices.Contains(f.Kinds, r.Kind))
+}
+
+// key is the record's key in the file; keys sort as the records were appended.
+func (r Record) key() []byte { return binary.BigEndian.AppendUint64(nil, r.Seq) }
+
+// bounded is the record within the journal's limits, sharing nothing with the
+// caller. A record is worth keeping even where its figures are not.
+func (r Record) bounded() Record {
+	r.Text = clip(r.Text, maxTextBytes)
+	if len(r.Data) > maxFigureBytes || len(r.Data) > 0 && !json.Valid(r.Data) {
+		r.Text += fmt.Sprintf(" (%d bytes of figures could not be kept)", len(r.Data))
+		r.Data = nil
+	}
+	r.Data = slices.Clone(r.Data)
+	r.Subject, r.Who = clip(r.Subject, maxNameBytes), clip(r.Who, maxNameBytes)
+	if y := r.Wall.Year(); y < 0 || y > 9999 { // JSON has no such time, and one record must not hold up the others
+		r.Wall = time.Time{}
+	}
+	return r
+}
+
+func clip(text string, most int) string {
+	if len(text) <= most {
+		return text
+	}
+	return strings.ToValidUTF8(text[:most], "") + " …"
 }

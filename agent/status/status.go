@@ -90,4 +90,6 @@ type Journal struct {
 	Pending   int
 	LastSync  time.Time
 	LastError string
+	Dropped   uint64 // records lost since the agent started because the file could not be written
+	Removed   uint64 // oldest records removed since the agent started to keep within the limit
 }
