@@ -41,20 +41,19 @@ func newTest(t *testing.T, server string, change func(*Config)) *prober {
 func onlyDown(c *Config) { c.Up = false }
 func onlyUp(c *Config)   { c.Down = false }
 
-// settled waits for what a probe may leave behind for a while, and fails if it
-// does not go.
-func settled(t *testing.T) {
+// settled fails unless every goroutine begun since base was taken ends within most.
+func settled(t *testing.T, base goleak.Option, most time.Duration) {
 	t.Helper()
-	deadline := time.Now().Add(4 * time.Second)
+	start := time.Now()
 	for {
-		err := goleak.Find(goleak.IgnoreCurrent(), goleak.IgnoreAnyFunction("net/http/httptest.(*Server).goServe.func1"))
-		if err == nil || time.Now().After(deadline) {
-			if err != nil {
-				t.Error(err)
-			}
+		err := goleak.Find(base)
+		if err == nil {
 			return
 		}
-		time.Sleep(50 * ms)
+		if time.Since(start) > most {
+			t.Errorf("after %v: %v", most, err)
+			return
+		}
 	}
 }
 
@@ -151,6 +150,7 @@ func TestServersThatMisbehave(t *testing.T) {
 		{name: "uploads answered early", mode: probetest.EarlyAnswer, change: onlyUp, words: []string{"up: ", "bytes were sent"}, within: 2*time.Second + overhead, bytes: 20_000_000},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			url := probetest.RefusingURL(t)
 			if !c.refuse {
 				url = probetest.NewServer(t, c.mode).URL
@@ -215,6 +215,7 @@ func TestOneDirectionKnownBesideTheFaultOfTheOther(t *testing.T) {
 }
 
 func TestCallerIsFreeAtOnceAndNothingLasts(t *testing.T) {
+	base := goleak.IgnoreCurrent()
 	for name, after := range map[string]time.Duration{"before the first byte": 50 * ms, "in mid-transfer": 700 * ms} {
 		t.Run(name, func(t *testing.T) {
 			s := probetest.NewServer(t, probetest.Paced)
@@ -239,7 +240,23 @@ func TestCallerIsFreeAtOnceAndNothingLasts(t *testing.T) {
 			}
 		})
 	}
-	settled(t)
+	settled(t, base, time.Second)
+}
+
+// Left while the library's workers still have most of their time to go.
+func TestWorkersAreGoneByTheEndOfTheDeadline(t *testing.T) {
+	s := probetest.NewServer(t, probetest.HangData)
+	p := newTest(t, s.URL, func(c *Config) { c.Deadline = 2 * time.Second })
+	base := goleak.IgnoreCurrent()
+	ctx, cancel := context.WithTimeout(t.Context(), 600*ms)
+	defer cancel()
+	if r := p.Probe(ctx); r.Err == nil || !strings.Contains(r.Err.Error(), "interrupted") {
+		t.Errorf("error %v", r.Err)
+	}
+	if goleak.Find(base) == nil {
+		t.Fatal("nothing was left to wait for: this test shows nothing")
+	}
+	settled(t, base, 2500*ms)
 }
 
 // The public list is played by the double's own transport: no test leaves loopback.
