@@ -26,7 +26,7 @@ type Config struct {
 	ShuntOhm     float64
 	ClipAccepted bool // let a load above the shunt's range read as clipped
 
-	Speed  float64 // simulated seconds in a real one, 1 to 100,000
+	Speed  float64 // simulated seconds in a real one, 1 to 10,000
 	Seed   uint64  // of the noise
 	NoiseV float64 // standard deviation of the bus voltage, V
 	NoiseA float64 // standard deviation of the current, A
@@ -77,7 +77,7 @@ func (c Config) validate() error {
 	within("ConverterW", c.ConverterW, 0, 1000, " W")
 	within("LockoutV", c.LockoutV, 0, 1000, " V")
 	within("CutoffV", c.CutoffV, 0.1, 1000, " V")
-	within("Speed", c.Speed, 1, 100_000, "")
+	within("Speed", c.Speed, 1, 10_000, "")
 	within("NoiseV", c.NoiseV, 0, 1, " V")
 	within("NoiseA", c.NoiseA, 0, 10, " A")
 	return errors.Join(errs...)

@@ -12,7 +12,7 @@ import (
 	"candlemark/sensors/simulated"
 )
 
-func make1(t *testing.T, change func(*simulated.Config)) *simulated.Pack {
+func newPack(t *testing.T, change func(*simulated.Config)) *simulated.Pack {
 	t.Helper()
 	cfg := simulated.DefaultConfig()
 	if change != nil {
@@ -57,7 +57,7 @@ func TestOpenCircuitVoltage(t *testing.T) {
 		{"12 V lead-acid half", simulated.LeadAcid, 6, 0.5, 12.2, 0.15}, // such tables differ by 0.1 V at mid-scale
 	}
 	for _, tt := range tests {
-		p := make1(t, func(c *simulated.Config) {
+		p := newPack(t, func(c *simulated.Config) {
 			c.Chemistry, c.SeriesCells, c.InitialCharge = tt.chemistry, tt.cells, tt.charge
 			c.LoadW, c.ConverterW, c.LockoutV, c.CutoffV = 0, 0, 0, 1
 		})
@@ -70,7 +70,7 @@ func TestOpenCircuitVoltage(t *testing.T) {
 func TestLoadDrawsConstantPower(t *testing.T) {
 	// 75 W behind a 90 % converter: 83.3 W at its input whatever the voltage.
 	for _, charge := range []float64{1, 0.5, 0.15} {
-		p := make1(t, func(c *simulated.Config) {
+		p := newPack(t, func(c *simulated.Config) {
 			c.LoadW, c.ConverterW, c.InitialCharge, c.CutoffV, c.LockoutV = 75, 0, charge, 13, 12
 		})
 		tr := p.Truth()
@@ -83,7 +83,7 @@ func TestLoadDrawsConstantPower(t *testing.T) {
 func TestReadingsAgreeWithTheTruthWithinTheirBounds(t *testing.T) {
 	for chemistry, cells := range map[simulated.Chemistry]int{simulated.LiIon: 5, simulated.LFP: 4, simulated.LeadAcid: 6} {
 		synctest.Test(t, func(t *testing.T) {
-			p := make1(t, func(c *simulated.Config) {
+			p := newPack(t, func(c *simulated.Config) {
 				c.Chemistry, c.SeriesCells, c.CutoffV, c.LockoutV = chemistry, cells, 9.5, 9
 			})
 			s := p.Sensor()
@@ -110,7 +110,7 @@ func TestReadingsAgreeWithTheTruthWithinTheirBounds(t *testing.T) {
 
 func TestSeveralGoroutinesMayUseThePack(t *testing.T) { // for the race detector
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, nil)
+		p := newPack(t, nil)
 		s := p.Sensor()
 		go func() {
 			for i := range 20 {
@@ -129,7 +129,7 @@ func TestSeveralGoroutinesMayUseThePack(t *testing.T) { // for the race detector
 
 func TestChargeCountOverFastReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, func(c *simulated.Config) { c.Speed = 200 })
+		p := newPack(t, func(c *simulated.Config) { c.Speed = 200 })
 		s := p.Sensor()
 		realStart := time.Now()
 		last := read(t, s)
@@ -155,7 +155,7 @@ func TestChargeCountOverFastReadings(t *testing.T) {
 func TestTimeToCutoffComesTrue(t *testing.T) {
 	for chemistry, cells := range map[simulated.Chemistry]int{simulated.LiIon: 5, simulated.LFP: 4, simulated.LeadAcid: 6} {
 		synctest.Test(t, func(t *testing.T) {
-			p := make1(t, func(c *simulated.Config) {
+			p := newPack(t, func(c *simulated.Config) {
 				c.Chemistry, c.SeriesCells, c.CutoffV, c.LockoutV = chemistry, cells, 10.8, 10
 			})
 			left, ok := p.TimeToCutoff()
@@ -179,7 +179,7 @@ func TestTimeToCutoffComesTrue(t *testing.T) {
 
 func TestLockoutLatchesUntilTheSwap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, func(c *simulated.Config) { c.InitialCharge = 0.1 })
+		p := newPack(t, func(c *simulated.Config) { c.InitialCharge = 0.1 })
 		time.Sleep(time.Hour)
 		tr := p.Truth()
 		if !tr.LoadCut || tr.LoadW != 0 || tr.PackA != 0 || tr.PackV < 14 {
@@ -201,7 +201,7 @@ func TestLockoutLatchesUntilTheSwap(t *testing.T) {
 
 func TestProtectionOpensAtEmpty(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, func(c *simulated.Config) { c.InitialCharge, c.LoadW, c.LockoutV, c.CutoffV = 0.05, 1, 0, 1 })
+		p := newPack(t, func(c *simulated.Config) { c.InitialCharge, c.LoadW, c.LockoutV, c.CutoffV = 0.05, 1, 0, 1 })
 		time.Sleep(10 * time.Hour)
 		if tr := p.Truth(); !tr.LoadCut || tr.PackV < 0 || tr.PackA != 0 || tr.ChargeRatio > 0.01 {
 			t.Errorf("%+v", tr)
@@ -211,7 +211,7 @@ func TestProtectionOpensAtEmpty(t *testing.T) {
 
 func TestVoltageRecoversWhenTheLoadGoes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, func(c *simulated.Config) { c.InitialCharge, c.LoadW, c.ShuntOhm = 0.3, 75, 0.01 })
+		p := newPack(t, func(c *simulated.Config) { c.InitialCharge, c.LoadW, c.ShuntOhm = 0.3, 75, 0.01 })
 		time.Sleep(10 * time.Minute)
 		loaded := p.Truth().PackV
 		p.SetLoadW(0)
@@ -229,8 +229,8 @@ func TestVoltageRecoversWhenTheLoadGoes(t *testing.T) {
 }
 
 func TestColdPackGivesLess(t *testing.T) {
-	warm, _ := make1(t, nil).TimeToCutoff()
-	cold, ok := make1(t, func(c *simulated.Config) { c.TempC = -15 }).TimeToCutoff()
+	warm, _ := newPack(t, nil).TimeToCutoff()
+	cold, ok := newPack(t, func(c *simulated.Config) { c.TempC = -15 }).TimeToCutoff()
 	if !ok || cold >= warm*95/100 {
 		t.Errorf("warm %v, cold %v", warm, cold)
 	}
@@ -238,7 +238,7 @@ func TestColdPackGivesLess(t *testing.T) {
 
 func TestChargerFillsThePackAndStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, func(c *simulated.Config) { c.InitialCharge = 0.2 })
+		p := newPack(t, func(c *simulated.Config) { c.InitialCharge = 0.2 })
 		p.SetChargerW(120)
 		s := p.Sensor()
 		if r := read(t, s); r.PackA >= -1 {
@@ -259,7 +259,7 @@ func TestSameSeedSameReadings(t *testing.T) {
 	var runs [3]string
 	for i, seed := range []uint64{7, 7, 8} {
 		synctest.Test(t, func(t *testing.T) {
-			s := make1(t, func(c *simulated.Config) { c.Seed, c.NoiseV, c.NoiseA = seed, 0.05, 0.05 }).Sensor()
+			s := newPack(t, func(c *simulated.Config) { c.Seed, c.NoiseV, c.NoiseA = seed, 0.05, 0.05 }).Sensor()
 			var b strings.Builder
 			for range 20 {
 				r := read(t, s)
@@ -276,7 +276,7 @@ func TestSameSeedSameReadings(t *testing.T) {
 
 func TestFaultsGoThroughTheRealDriver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := make1(t, nil)
+		p := newPack(t, nil)
 		s := p.Sensor()
 		p.Bus().FailAll(ina219test.ErrNACK)
 		if _, err := s.Read(); err == nil || !strings.Contains(err.Error(), "ina219 i2c-1/0x40: write calibration") {
@@ -292,7 +292,7 @@ func TestFaultsGoThroughTheRealDriver(t *testing.T) {
 
 func TestOverloadedShuntReadsClipped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) { // 75 W behind 90 % on 0.1 Ω
-		p := make1(t, func(c *simulated.Config) { c.LoadW, c.ShuntOhm, c.ClipAccepted = 75, 0.1, true })
+		p := newPack(t, func(c *simulated.Config) { c.LoadW, c.ShuntOhm, c.ClipAccepted = 75, 0.1, true })
 		if r := read(t, p.Sensor()); !r.Clipped || p.Truth().PackA < 4 {
 			t.Errorf("%+v, truth %+v", r, p.Truth())
 		}
