@@ -167,3 +167,22 @@ func TestLatchedThroughRecovery(t *testing.T) {
 		}
 	})
 }
+
+// FuzzResume feeds a damaged record to a restart.
+func FuzzResume(f *testing.F) {
+	f.Add([]byte(`{"next":3,"at":{"up_ns":5,"wall":"2026-11-25T08:00:00Z"},"alarms":[{"id":"x","name":"link_down","raised":{"up_ns":-9223372036854775808}}],"swaps":{"A":1}}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		var s Saved
+		if json.Unmarshal(text, &s) != nil {
+			return
+		}
+		r := newRig()
+		r.m = Resume("boot2", s)
+		r.read(5 * time.Second)
+		for _, a := range r.m.Active() {
+			if _, known := Lookup(a.Name); !known || a.ID == "" || a.Raised.Up > r.in.Now.Up {
+				t.Errorf("active after a restart: %+v", a)
+			}
+		}
+	})
+}

@@ -3,6 +3,7 @@ package notify
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
@@ -82,8 +83,9 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 		o.final = true
 	}
 	said := ""
-	if code >= 400 && code < 500 {
-		said = excerpt(answer, secret)
+	if p.receiver.Kind == Alertmanager && code >= 400 && code < 500 {
+		// Not of a webhook: it may echo its own address, whose path may be a secret.
+		said = excerpt(answer, secret, base64.StdEncoding.EncodeToString([]byte(p.receiver.User+":"+secret)))
 	} else if code >= 300 && code < 400 {
 		said = ": redirects are not followed; set the address it leads to"
 	}
@@ -129,11 +131,13 @@ func retryAfter(h http.Header, now time.Time) time.Duration {
 }
 
 // excerpt is the beginning of what a receiver said of a refusal, in printable
-// characters and without the secret, should it echo that.
-func excerpt(answer []byte, secret string) string {
+// characters and without the secrets, should it echo them.
+func excerpt(answer []byte, secrets ...string) string {
 	text := string(answer)
-	if secret != "" {
-		text = strings.ReplaceAll(text, secret, "(secret)")
+	for _, secret := range secrets {
+		if secret != "" {
+			text = strings.ReplaceAll(text, secret, "(secret)")
+		}
 	}
 	text = strings.Map(func(r rune) rune {
 		if r < ' ' || r > '~' {

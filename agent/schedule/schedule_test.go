@@ -295,3 +295,19 @@ func TestAnySchedule(t *testing.T) {
 		}
 	})
 }
+
+// FuzzResume feeds a damaged record to a restart.
+func FuzzResume(f *testing.F) {
+	f.Add([]byte(`{"days":[{"day":"2026-11-25","bytes":-1},{"day":"","bytes":9223372036854775807}]}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		var saved Saved
+		if json.Unmarshal(text, &saved) != nil {
+			return
+		}
+		s := Resume(Config{BytesPerDay: 100, Items: []Item{transfer(time.Second, 10)}}, saved)
+		simulate(s, Inputs{Day: day1}, time.Minute, time.Second, 10)
+		if s.UsedToday() < 0 || len(s.Save().Days) > daysKept {
+			t.Errorf("used %d on %d days", s.UsedToday(), len(s.Save().Days))
+		}
+	})
+}

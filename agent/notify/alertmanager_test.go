@@ -1,0 +1,200 @@
+package notify
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// resolveTimeout is set in the Alertmanager under test: how long it holds an alarm
+// that came without endsAt.
+const resolveTimeout = 2 * time.Second
+
+// startAlertmanager runs Debian's Alertmanager on loopback; what it tells people
+// goes to notified.
+func startAlertmanager(t *testing.T, notified string) (base string) {
+	t.Helper()
+	binary, err := exec.LookPath("prometheus-alertmanager")
+	if err != nil {
+		if os.Getenv("CANDLEMARK_NO_SKIP") != "" {
+			t.Fatal("not installed: prometheus-alertmanager")
+		}
+		t.Skip("not installed: prometheus-alertmanager")
+	}
+	dir := t.TempDir()
+	config := fmt.Sprintf(`
+global: {resolve_timeout: %v}
+route: {receiver: test, group_by: [alertname, subject], group_wait: 0s, group_interval: 1s, repeat_interval: 1h}
+receivers: [{name: test, webhook_configs: [{url: %q, send_resolved: true}]}]
+`, resolveTimeout, notified)
+	file := filepath.Join(dir, "alertmanager.yml")
+	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := listener.Addr().String()
+	listener.Close()
+
+	command := exec.Command(binary, "--config.file="+file, "--storage.path="+filepath.Join(dir, "data"),
+		"--web.listen-address="+address, "--cluster.listen-address=", "--log.level=warn")
+	command.Stdout, command.Stderr = os.Stderr, os.Stderr
+	if err := command.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		kill := time.AfterFunc(5*time.Second, func() { command.Process.Kill() })
+		defer kill.Stop()
+		command.Process.Signal(syscall.SIGTERM)
+		command.Wait()
+	})
+	base = "http://" + address
+	eventually(t, 20*time.Second, "Alertmanager is ready", func() bool {
+		return get(base+"/-/ready", nil) == nil
+	})
+	return base
+}
+
+func get(url string, into any) error {
+	client := http.Client{Timeout: 2 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+	response, err := client.Get(url)
+	if err != nil {
+		return err
+	}
+	defer response.Body.Close()
+	if response.StatusCode != 200 {
+		return fmt.Errorf("answered %s", response.Status)
+	}
+	if into == nil {
+		return nil
+	}
+	return json.NewDecoder(response.Body).Decode(into)
+}
+
+// eventually polls a real process, which no fake clock drives.
+func eventually(t *testing.T, within time.Duration, what string, is func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(within); time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		if is() {
+			return
+		}
+	}
+	t.Fatalf("not within %v: %s", within, what)
+}
+
+// listed are the labels of the alarms that an Alertmanager holds active, by subject.
+func listed(t *testing.T, base string) map[string]map[string]string {
+	t.Helper()
+	var alerts []alert
+	if err := get(base+"/api/v2/alerts?active=true", &alerts); err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]map[string]string{}
+	for _, a := range alerts {
+		out[a.Labels["subject"]] = a.Labels
+	}
+	return out
+}
+
+func TestRealAlertmanager(t *testing.T) {
+	// What the Alertmanager tells people: "firing A", "resolved A".
+	var mu sync.Mutex
+	told := map[string]int{}
+	people := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		var message struct {
+			Alerts []struct {
+				Status string
+				Labels map[string]string
+			}
+		}
+		if err := json.NewDecoder(r.Body).Decode(&message); err != nil {
+			t.Error(err)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		for _, a := range message.Alerts {
+			told[a.Status+" "+a.Labels["subject"]]++
+		}
+	}))
+	defer people.Close()
+	times := func(what string) int {
+		mu.Lock()
+		defer mu.Unlock()
+		return told[what]
+	}
+	base := startAlertmanager(t, people.URL)
+
+	n, err := New("relay-1", "site-1", []Receiver{{Name: "am", Kind: Alertmanager, URL: base, ResendEvery: 500 * time.Millisecond}}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error)
+	go func() { ended <- n.Run(ctx) }()
+	stopped := false
+	defer func() {
+		if !stopped {
+			stop()
+			<-ended
+		}
+	}()
+
+	a, b, c := shut("1"), shut("2"), shut("3")
+	b.Subject, c.Subject = "B", "C"
+	b.ClockSet = false
+	b.Raised.Wall = time.Unix(0, 0)
+	n.Publish(append(append(raise(a), raise(b)...), raise(c)...), list(a, b, c))
+	eventually(t, 10*time.Second, "all three are active", func() bool { return len(listed(t, base)) == 3 })
+	want := map[string]string{"alertname": "shut_terminal_down", "severity": "critical", "relay": "relay-1", "site": "site-1", "subject": "A"}
+	if diff := cmp.Diff(want, listed(t, base)["A"]); diff != "" {
+		t.Errorf("labels:\n%s", diff)
+	}
+
+	// Twice the resolve time-out, and twice the endsAt of a single post.
+	for until := time.Now().Add(2 * resolveTimeout); time.Now().Before(until); time.Sleep(100 * time.Millisecond) {
+		if l := listed(t, base); len(l) != 3 {
+			t.Fatalf("while all three are raised only these are active: %v", l)
+		}
+	}
+
+	n.Publish(append(cleared(a), cleared(b)...), list(c))
+	eventually(t, 10*time.Second, "the cleared ones are no longer active", func() bool {
+		l := listed(t, base)
+		return l["A"] == nil && l["B"] == nil && l["C"] != nil
+	})
+	eventually(t, 10*time.Second, "people are told of both ends", func() bool {
+		return times("resolved A") > 0 && times("resolved B") > 0
+	})
+	for _, subject := range []string{"A", "B", "C"} {
+		if times("firing "+subject) == 0 {
+			t.Errorf("people were never told of %s", subject)
+		}
+	}
+	if times("resolved C") != 0 {
+		t.Error("people were told that C ended while it was raised")
+	}
+
+	stop()
+	stopped = true
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+	eventually(t, 10*time.Second, "the alarms of an agent that fell silent end", func() bool { return len(listed(t, base)) == 0 })
+	if s := n.Status()[0]; s.Failures != 0 || s.Dropped != 0 {
+		t.Errorf("%+v", s)
+	}
+}
