@@ -110,3 +110,21 @@ func BootID() (string, error) {
 	}
 	return strings.TrimSpace(string(id)), nil
 }
+
+// Identities lists the packs whose profiles the file holds, in order. It is for
+// the start: a profile put since is not in it until it was committed.
+func (j *Journal) Identities() ([]string, error) {
+	var ids []string
+	err := guard(func() error {
+		return j.db.View(func(tx *bbolt.Tx) error {
+			return tx.Bucket([]byte(bucketProfiles)).ForEach(func(k, _ []byte) error {
+				ids = append(ids, string(k))
+				return nil
+			})
+		})
+	})
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: list the profiles: %w", j.path, err)
+	}
+	return ids, nil
+}

@@ -79,7 +79,10 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 	defer jnl.Close()
 
 	say := &narrator{out: out}
-	parts := demoParts(sim)
+	parts, err := demoParts(sim)
+	if err != nil {
+		return err
+	}
 	parts.Keeper, parts.Receivers = jnl, say
 	parts.Background = []agent.Task{{Name: "journal", Run: jnl.Run}}
 	var a *agent.Agent
@@ -119,13 +122,15 @@ Ctrl-C ends it. Times are simulated, from the start.
 }
 
 // demoParts is the demonstration's agent without what keeps and tells.
-func demoParts(sim *simulated.Pack) agent.Parts {
+func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 	kit := simulated.DefaultConfig()
-	link := simlink.New(simlink.DefaultConfig())
-	targets := []agent.TargetSetup{
-		{Name: "relay", Section: probes.Hop, Kind: probes.Latency},
-		{Name: "far end", Section: probes.Uplink, Kind: probes.Latency},
-		{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput},
+	near, err := simlink.NewLink(1, simlink.Conditions{RTT: 2 * time.Millisecond, Jitter: time.Millisecond, DownBitS: 200e6, UpBitS: 200e6})
+	if err != nil {
+		return agent.Parts{}, err
+	}
+	far, err := simlink.NewLink(2, simlink.Conditions{RTT: 38 * time.Millisecond, Jitter: 6 * time.Millisecond, LossRatio: 0.01, DownBitS: 90e6, UpBitS: 12e6})
+	if err != nil {
+		return agent.Parts{}, err
 	}
 	set := agent.Setup{
 		Relay: "mill-annex", Site: "Tarnbeck mill, shelter", BootID: "demo", ForecastEvery: time.Minute,
@@ -135,23 +140,28 @@ func demoParts(sim *simulated.Pack) agent.Parts {
 				CutoffV: kit.CutoffV, LockoutV: kit.LockoutV},
 			Leads: alarm.Leads{NextPack: defaultNextPack, ShutDown: defaultShutDown},
 		}},
-		Targets: targets,
+		Targets: []agent.TargetSetup{
+			{Name: "relay", Section: probes.Hop, Kind: probes.Latency},
+			{Name: "far end", Section: probes.Uplink, Kind: probes.Latency},
+			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput},
+		},
 		Schedule: schedule.Config{BytesPerDay: 500e6, ReserveBelow: 20 * time.Minute, Seed: 1, Items: []schedule.Item{
 			{Name: "relay", Kind: probes.Latency, Every: 2 * time.Minute},
 			{Name: "far end", Kind: probes.Latency, Every: 2 * time.Minute},
 			{Name: "wide area", Kind: probes.Throughput, Every: 20 * time.Minute, MaxBytes: 20e6},
 		}},
 	}
-	prs := map[string]probes.Prober{}
-	for _, t := range targets {
-		prs[t.Name] = link.Prober(t.Name, t.Section, t.Kind)
+	prs := map[string]probes.Prober{
+		"relay":     near.Latency("relay", probes.Hop),
+		"far end":   far.Latency("far end", probes.Uplink),
+		"wide area": far.Throughput("wide area", probes.Uplink, 20e6),
 	}
 	return agent.Parts{
 		Setup:   set,
 		Sources: []agent.Source{{Pack: demoPack, Every: demoSample, Open: func() (sensors.Sensor, error) { return sim.Sensor(), nil }}},
 		Probers: prs, Log: zerolog.Nop(), Speed: demoSpeed,
 		ClockSet: func() bool { return true }, PowerOff: func(string) {},
-	}
+	}, nil
 }
 
 // freeOr is the address, or one with a free port where its port is taken.

@@ -140,7 +140,7 @@ func remember(jnl *journal.Journal, set agent.Setup) (agent.Memory, error) {
 			mem.Packs[p.Name] = ps
 		}
 	}
-	ids, err := jnl.ProfileIDs()
+	ids, err := jnl.Identities()
 	if err != nil {
 		return mem, err
 	}

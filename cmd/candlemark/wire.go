@@ -145,10 +145,10 @@ func sources(c *config.Config) []agent.Source {
 }
 
 func simulatedPack(p config.Pack) simulated.Config {
-	return simulated.Config{
-		Chemistry: string(p.Chemistry), SeriesCells: p.SeriesCells, CapacityAh: float64(p.Capacity),
-		LoadW: float64(p.Sensor.SimulatedLoad),
-	}
+	c := simulated.DefaultConfig()
+	c.Chemistry, c.SeriesCells, c.CapacityAh = simulated.Chemistry(p.Chemistry), p.SeriesCells, float64(p.Capacity)
+	c.LoadW, c.CutoffV, c.LockoutV = float64(p.Sensor.SimulatedLoad), float64(p.Cutoff), float64(p.Lockout)
+	return c
 }
 
 // thermometer reads a pack's temperature from where the configuration says.
