@@ -157,14 +157,6 @@ func (j *Journal) Flush() error {
 	j.committing.Lock()
 	defer j.committing.Unlock()
 	j.mu.Lock()
-	if j.untold > 0 {
-		j.next++
-		j.records = append(j.records, Record{
-			Seq: j.next, Wall: time.Now(), Boot: j.opt.Boot, Kind: KindSelf,
-			Text: fmt.Sprintf("%d records were dropped while the journal could not be written", j.untold),
-		})
-		j.untold = 0
-	}
 	b := batch{j.states, j.records}
 	if b.empty() {
 		j.mu.Unlock()
@@ -198,6 +190,14 @@ func (j *Journal) Flush() error {
 	j.synced = time.Now()
 	j.count = count - removed
 	j.removed += uint64(removed)
+	if j.untold > 0 { // told only now: a record of its own would have pushed out another while the disk was full
+		j.next++
+		j.records = append(j.records, Record{
+			Seq: j.next, Wall: j.synced, Boot: j.opt.Boot, Kind: KindSelf,
+			Text: fmt.Sprintf("%d records were dropped while the journal could not be written", j.untold),
+		})
+		j.untold = 0
+	}
 	return nil
 }
 
