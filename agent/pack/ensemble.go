@@ -42,6 +42,7 @@ func newEnsemble(ch Chemistry, runs []Run, nowRate, nowTempC float64) *ensemble 
 	w := make([]float64, circuitN)
 	for i := range runs {
 		r := &runs[i]
+		trained.seed(r.RestV, r.Rested, &r.Bins[0], e.rng)
 		trained.begin(r.RestV, r.Rested)
 		for k := range r.Bins {
 			trained.step(&r.Bins[k], k == 0)
@@ -92,9 +93,10 @@ func (e *ensemble) allocate() {
 }
 
 // begin tells the voltage before the load came, if it was seen.
-func (e *ensemble) begin(rest float64, known bool) {
+func (e *ensemble) begin(rest float64, known bool, first *Bin) {
 	e.rest, e.rested = rest, known
 	for _, m := range e.classes {
+		m.seed(rest, known, first, e.rng)
 		m.begin(rest, known)
 	}
 }
@@ -170,7 +172,7 @@ func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
 	}
 	c.weights(w)
 	idx := systematic(w, c.n, rng)
-	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.15, cWidth: 0.08, cSlow: 0.1, cBias: 0.005, cStart: 0, cCurve: 0}
+	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.15, cWidth: 0.08, cSlow: 0.1, cExchange: 0.1, cBias: 0.005, cStart: 0, cCurve: 0}
 	for k := range c.par {
 		row := make([]float64, c.n)
 		for i, j := range idx {

@@ -166,7 +166,7 @@ func (e *Estimator) ensure() bool {
 		l := e.run.law(1)
 		t := bins[0].T
 		e.ens = newEnsemble(e.spec.Chemistry, runs, l.rate, t)
-		e.ens.begin(e.run.RestV, e.run.Rested)
+		e.ens.begin(e.run.RestV, e.run.Rested, &bins[0])
 		e.shown = 0
 	}
 	if e.shown > len(bins) { // older bins were merged
@@ -285,19 +285,4 @@ func (d *draws) densest() float64 {
 		}
 	}
 	return at
-}
-
-func (e *Estimator) debug() string {
-	if e.ens == nil {
-		return ""
-	}
-	var s string
-	var tot float64
-	for _, x := range e.ens.total {
-		tot += x
-	}
-	for _, x := range e.ens.total {
-		s += fmt.Sprintf(" %.2f", x/tot)
-	}
-	return s
 }

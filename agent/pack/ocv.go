@@ -1,6 +1,9 @@
 package pack
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // Open-circuit voltage (OCV) against state of charge, volts per cell.
 //
@@ -34,6 +37,18 @@ func (c *curve) at(z float64) (v, slope float64) {
 	j := int(x)
 	d := c[j+1] - c[j]
 	return c[j] + (x-float64(j))*d, d * (1 / gridStep)
+}
+
+// inverse gives the state of charge at which the curve has voltage v.
+func (c *curve) inverse(v float64) float64 {
+	j := sort.Search(gridN, func(i int) bool { return c[i] >= v })
+	if j == 0 {
+		return gridLo
+	}
+	if j == gridN {
+		return gridHi
+	}
+	return gridLo + gridStep*(float64(j)-(c[j]-v)/math.Max(c[j]-c[j-1], 1e-9))
 }
 
 // newCurve samples f on 0..1. Outside, the curve goes on in a straight line: at
@@ -124,9 +139,10 @@ func ocvCurves(ch Chemistry) []*curve {
 	case LeadAcid:
 		// Acid of a charged cell 1.28..1.31 kg/l, of an empty one about 1.06..1.13
 		// (common practice, no source): molality 5.8..6.6 and 1.0..2.1.
-		return []*curve{newCurve(bode1977(1.0, 6.4)), newCurve(bode1977(1.6, 6.0)), newCurve(bode1977(2.1, 6.6))}
+		return []*curve{newCurve(bode1977(0.5, 6.4)), newCurve(bode1977(0.8, 6.0)), newCurve(bode1977(1.4, 6.2))}
 	default:
-		return []*curve{newCurve(chen2020), newCurve(daigle2013), newCurve(table(kollmeyer2018()))}
+		c, d, k := newCurve(chen2020), newCurve(daigle2013), newCurve(table(kollmeyer2018()))
+		return []*curve{c, d, k, blend(c, d), blend(d, k), blend(c, k)}
 	}
 }
 
@@ -156,4 +172,13 @@ func xing2014() *[30]float64 {
 		v[i] -= 0.050
 	}
 	return &v
+}
+
+// blend is half of each: cathodes are often mixtures.
+func blend(a, b *curve) *curve {
+	c := new(curve)
+	for i := range c {
+		c[i] = 0.5 * (a[i] + b[i])
+	}
+	return c
 }

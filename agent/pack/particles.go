@@ -17,6 +17,7 @@ type cloud struct {
 	base []float64 // log weight from the class mass and from resampling
 	like []float64 // log likelihood of the run so far, old parts forgotten
 	res  []float64 // V per cell; smoothed residual
+	corr []float64 // log weight of the first drawn rows: prior over proposal density
 	mass float64   // log of the class's prior probability
 	last int       // bins at the last resampling
 }
@@ -38,7 +39,7 @@ const (
 )
 
 func newCloud(n int, kind ...paramKind) *cloud {
-	c := &cloud{n: n, kind: kind, base: make([]float64, n), like: make([]float64, n), res: make([]float64, n)}
+	c := &cloud{n: n, kind: kind, base: make([]float64, n), like: make([]float64, n), res: make([]float64, n), corr: make([]float64, n)}
 	for range kind {
 		c.par = append(c.par, make([]float64, n))
 		c.prior = append(c.prior, make([]float64, n))
@@ -54,7 +55,7 @@ func (c *cloud) fix(logMass float64) {
 	c.mass = logMass
 	for j := range c.base {
 		c.base[j] = logMass - math.Log(float64(c.n))
-		c.like[j], c.res[j] = 0, 0
+		c.like[j], c.res[j], c.corr[j] = 0, 0, 0
 	}
 	c.last = 0
 }
@@ -96,6 +97,21 @@ type class interface {
 	// walk gives the seconds from charge q (parts of the label) to the cut-off.
 	walk(j int, a *ahead) float64
 	clampPar()
+	// seed places the part-charged hypotheses where the first reading puts them.
+	seed(rest float64, restKnown bool, b *Bin, rng *rand.Rand)
+}
+
+// propose records that row j's start was drawn with the given density instead of
+// evenly over width.
+func (c *cloud) propose(j, row int, start, density, width float64) {
+	c.par[row][j], c.prior[row][j] = start, start
+	c.corr[j] = -math.Log(math.Max(density*width, 1e-6))
+	c.base[j] += c.corr[j]
+}
+
+// normal is the density of a normal distribution.
+func normal(e, sigma float64) float64 {
+	return math.Exp(-0.5*e*e/(sigma*sigma)) / (sigma * 2.5066282746)
 }
 
 // maybeResample resamples and moves the class when its weights are too uneven;
@@ -139,8 +155,8 @@ func maybeResample(m class, bins []Bin, rest float64, restKnown bool, rng *rand.
 	for k := range idx {
 		c.base[k] = logSum + math.Log(keepShare/float64(kept)) - old[k]
 	}
-	for k := range fresh {
-		c.base[kept+k] = c.mass + math.Log((1-keepShare)/float64(len(fresh)))
+	for k, j := range fresh {
+		c.base[kept+k] = c.mass + c.corr[j] + math.Log((1-keepShare)/float64(len(fresh)))
 	}
 }
 

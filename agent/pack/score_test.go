@@ -324,6 +324,14 @@ func scoreAll(t testing.TB, kinds []string, most int) map[string]summary {
 	fmt.Fprintf(&table, "%-8s %-18s %4s %6s %6s %6s %6s %6s %6s %6s %6s\n", "case", "data set", "n", "in10", "in20", "mape", "opt", "cover", "width", "missed", "early")
 	for _, kind := range kinds {
 		items := thinned(all[kind], most)
+		if only := os.Getenv("CANDLEMARK_TRACE"); only != "" {
+			items = nil
+			for _, it := range all[kind] {
+				if it.run.file == only {
+					items = append(items, it)
+				}
+			}
+		}
 		got := make([]score, len(items))
 		ok := make([]bool, len(items))
 		var wg sync.WaitGroup
