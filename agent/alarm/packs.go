@@ -114,7 +114,7 @@ func (m *Machine) stepCutoff(p PackInput, fresh, swapped bool) {
 			"no pack has been seen for "+exact(absentHold)+" while shut_terminal_down is raised")
 		return
 	}
-	m.raise(t, cutoffDetail(f), fmt.Sprintf("the forecast has been 0 for %s: %s", exact(packRaiseHold), cutoffDetail(f)))
+	m.raise(t, cutoffDetail(f), fmt.Sprintf("%s, and no reading for at least %s has said otherwise", cutoffDetail(f), exact(packRaiseHold)))
 }
 
 func cutoffDetail(f pack.Forecast) string {
@@ -173,21 +173,25 @@ func usable(f pack.Forecast, fresh bool) bool {
 
 func (m *Machine) stepStale(p PackInput, age time.Duration, stale bool) {
 	t := m.track(SensorStale, p.Name)
-	detail := fmt.Sprintf("no good reading since it was first asked %s ago", exact(age))
-	if p.Seen {
-		detail = fmt.Sprintf("the last good reading is %s old", exact(age))
-		if f := p.Forecast; f.Known {
-			detail += fmt.Sprintf("; it was forecast %s left then", about(f.Expected))
-		}
-	}
 	switch {
 	case stale && !t.active:
-		m.raise(t, detail, fmt.Sprintf("no good reading for %s (stale_after is %s)", exact(age), exact(p.StaleAfter)))
+		m.raise(t, staleDetail(p, age), fmt.Sprintf("no good reading for %s (stale_after is %s)", exact(age), exact(p.StaleAfter)))
 	case t.active && t.clear.step(no.unless(p.Seen && !stale), m.now.Up, freshHold, p.ReadingUp):
 		m.clear(t, "readings have been good again for "+exact(freshHold))
 	case stale:
-		m.retitle(t, detail)
+		m.retitle(t, staleDetail(p, age))
 	}
+}
+
+func staleDetail(p PackInput, age time.Duration) string {
+	if !p.Seen {
+		return fmt.Sprintf("no good reading since it was first asked %s ago", exact(age))
+	}
+	detail := fmt.Sprintf("the last good reading is %s old", exact(age))
+	if p.Forecast.Known {
+		detail += fmt.Sprintf("; the last forecast gave %s", about(p.Forecast.Expected))
+	}
+	return detail
 }
 
 // stepClipped goes by fresh readings only: silence says nothing about clipping.

@@ -189,3 +189,25 @@ func TestNothingActivePostsNothing(t *testing.T) {
 		}
 	})
 }
+
+func TestWhatHappensDuringAPostIsToldByTheNext(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{answer: func(int, *http.Request) (*http.Response, error) {
+			time.Sleep(5 * time.Second)
+			return respond(200)
+		}}
+		running(t, f, alertmanager(), func(n *Notifier) {
+			a := shut("1")
+			n.Publish(raise(a), list(a))
+			time.Sleep(time.Second)
+			n.Publish(cleared(a), nil)
+			time.Sleep(time.Hour)
+		})
+		if len(f.requests()) != 2 {
+			t.Fatalf("%d posts, want 2", len(f.requests()))
+		}
+		if second := f.alerts(t, 1); len(second) != 1 || second[0].EndsAt != "2000-01-01T00:00:05.000Z" {
+			t.Errorf("second %+v", second)
+		}
+	})
+}

@@ -329,3 +329,30 @@ func TestStopDuringBackOffTriesOnceMore(t *testing.T) {
 		}
 	})
 }
+
+func TestOverflowDuringAPostSkipsNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{answer: func(i int, _ *http.Request) (*http.Response, error) {
+			if i == 0 {
+				time.Sleep(5 * time.Second)
+			}
+			return respond(200)
+		}}
+		running(t, f, webhook(), func(n *Notifier) {
+			for i := range mostItems + 1 { // one more than fits pushes the first out
+				a := shut(fmt.Sprint(i))
+				n.Publish(raise(a), list(a))
+				synctest.Wait()
+			}
+		})
+		messages := f.messages(t)
+		for i, m := range messages {
+			if m.ID != fmt.Sprint(i) {
+				t.Fatalf("message %d is of alarm %s", i, m.ID)
+			}
+		}
+		if len(messages) != mostItems+1 {
+			t.Errorf("%d told, want %d", len(messages), mostItems+1)
+		}
+	})
+}
