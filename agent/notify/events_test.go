@@ -344,6 +344,7 @@ func TestOverflowDuringAPostSkipsNothing(t *testing.T) {
 				n.Publish(raise(a), list(a))
 				synctest.Wait()
 			}
+			time.Sleep(10 * time.Second)
 		})
 		messages := f.messages(t)
 		for i, m := range messages {
