@@ -74,7 +74,12 @@ func asOf(s status.Snapshot) string {
 	if !s.ClockSet {
 		return "The board's clock is not set; it shows " + s.Taken.Wall.UTC().Format("2006-01-02 15:04:05") + " UTC."
 	}
-	return "As of " + s.Taken.Wall.Local().Format("2006-01-02 15:04:05 MST") + " (" + s.Taken.Wall.UTC().Format("15:04:05") + " UTC)."
+	local := s.Taken.Wall.Local()
+	asOf := "As of " + local.Format("2006-01-02 15:04:05 MST")
+	if _, offset := local.Zone(); offset != 0 {
+		asOf += ", " + local.UTC().Format("15:04:05") + " UTC"
+	}
+	return asOf + "."
 }
 
 func rank(s alarm.Severity) int {
@@ -208,7 +213,7 @@ func readingFacts(p *status.Pack, up time.Duration) []fact {
 func describeAlarm(a alarm.Active, up time.Duration) alarmView {
 	return alarmView{
 		Severity: a.Severity, Word: severityWord(a.Severity), Title: a.Title, Action: a.Action,
-		Since: "Since " + about(up-a.Raised.Up) + ".", Name: string(a.Name),
+		Since: "Active for " + about(up-a.Raised.Up) + ".", Name: string(a.Name),
 	}
 }
 

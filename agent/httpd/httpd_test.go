@@ -104,8 +104,8 @@ func TestPageSays(t *testing.T) {
 		"time left with range, what to do, ages": {
 			func(*status.Snapshot) {},
 			[]string{"2 h 05 min", "between 1 h 40 min and 2 h 30 min", "feeding the load", "<p>Bring the next pack now.</p>",
-				"Act soon: Pack a runs low", "Since 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "2 s ago by ina219 i2c-1/0x40",
-				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 MB of 200.0 MB", "18:30:00 UTC"},
+				"Act soon: Pack a runs low", "Active for 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "2 s ago by ina219 i2c-1/0x40",
+				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 MB of 200.0 MB", "18:30:00 UTC."},
 			[]string{"unknown —", "This page is old", "NaN"},
 		},
 		"unknown time left, and why": {
