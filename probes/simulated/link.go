@@ -19,7 +19,6 @@ package simulated
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -65,7 +64,10 @@ type Link struct {
 // NewLink makes a link whose chances follow from seed.
 func NewLink(seed uint64, c Conditions) (*Link, error) {
 	l := &Link{random: rand.New(rand.NewPCG(seed, 0))}
-	return l, l.Set(c)
+	if err := l.Set(c); err != nil {
+		return nil, err
+	}
+	return l, nil
 }
 
 // Set changes the conditions from the next packet on; it refuses impossible ones
@@ -141,7 +143,7 @@ func (l *Link) Throughput(name string, section probes.Section, maxBytes int64) p
 		c := l.now
 		downBitS, upBitS := c.DownBitS*(1-0.05*l.random.Float64()), c.UpBitS*(1-0.05*l.random.Float64())
 		if c.Cut || downBitS == 0 || upBitS == 0 {
-			r.Err = fmt.Errorf("throughput %s: %w", name, errors.New("the simulated link carries nothing"))
+			r.Err = fmt.Errorf("throughput %s: the simulated link carries nothing", name)
 			return r
 		}
 		s := probes.ThroughputStats{Server: "simulated", DownKnown: true, UpKnown: true, IdleRTT: c.RTT, IdleRTTKnown: true}

@@ -47,7 +47,7 @@ func (a *attempt) begin(ctx context.Context, limit time.Duration, st stage, budg
 		spent: func() { ph.cancel(errBudget) },
 	}
 	ph.guard = &guard{
-		done: ctx.Done(), giveUp: ph.cancel, next: a.transport(ph.wire, ctx), stage: st,
+		done: ctx.Done(), giveUp: ph.cancel, next: a.transport(ctx, ph.wire), stage: st,
 		meter: &meter{start: time.Now()},
 	}
 	return ctx, ph

@@ -1,6 +1,7 @@
 package throughput
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -82,7 +83,7 @@ func (a *attempt) pick(ctx context.Context) error {
 	if len(answered) == 0 {
 		return ph.fault(ctx, phaseCtx, errors.New("no server on the list answers"))
 	}
-	best := slices.MinFunc(answered, func(x, y *speedtest.Server) int { return int(x.Latency - y.Latency) })
+	best := slices.MinFunc(answered, func(x, y *speedtest.Server) int { return cmp.Compare(x.Latency, y.Latency) })
 	u, err := url.Parse(best.URL)
 	if err != nil {
 		return err

@@ -92,7 +92,7 @@ type Config struct {
 
 type prober struct {
 	cfg       Config
-	transport func(w *wire, ctx context.Context) http.RoundTripper // replaced in tests
+	transport func(ctx context.Context, w *wire) http.RoundTripper // replaced in tests
 }
 
 // New checks the configuration and returns a prober. It opens nothing; it does
@@ -105,7 +105,9 @@ func New(cfg Config) (probes.Prober, error) {
 	if err := check(&cfg); err != nil {
 		return nil, fmt.Errorf("throughput %s: %w", cfg.Name, err)
 	}
-	return &prober{cfg: cfg, transport: (*wire).transport}, nil
+	return &prober{cfg: cfg, transport: func(ctx context.Context, w *wire) http.RoundTripper {
+		return w.transport(ctx)
+	}}, nil
 }
 
 func check(cfg *Config) error {

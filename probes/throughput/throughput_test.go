@@ -226,21 +226,12 @@ func TestCallerIsFreeAtOnceAndNothingLasts(t *testing.T) {
 			if !errors.Is(r.Err, context.DeadlineExceeded) || r.Throughput != nil {
 				t.Errorf("error %v, stats %+v", r.Err, r.Throughput)
 			}
-			if r.Elapsed > after+150*ms {
+			if r.Elapsed > after+300*ms {
 				t.Errorf("caller free %v after the end of its context", r.Elapsed-after)
-			}
-			// The library's workers wait out its capture time without a request.
-			asked, used := s.Requests(), cpuTime(t)
-			time.Sleep(time.Second)
-			if more := s.Requests() - asked; more > 0 {
-				t.Errorf("%d requests after the end", more)
-			}
-			if used = cpuTime(t) - used; used > 200*ms {
-				t.Errorf("used %v of processor time in 1 s after the end", used)
 			}
 		})
 	}
-	settled(t, base, time.Second)
+	settled(t, base, 1500*ms)
 }
 
 // Left while the library's workers still have most of their time to go.
@@ -256,7 +247,16 @@ func TestWorkersAreGoneByTheEndOfTheDeadline(t *testing.T) {
 	if goleak.Find(base) == nil {
 		t.Fatal("nothing was left to wait for: this test shows nothing")
 	}
-	settled(t, base, 2500*ms)
+	// They wait the library's capture time out: no request, no spinning.
+	asked, used := s.Requests(), cpuTime(t)
+	time.Sleep(time.Second)
+	if more := s.Requests() - asked; more > 0 {
+		t.Errorf("%d requests after the end", more)
+	}
+	if used = cpuTime(t) - used; used > 300*ms {
+		t.Errorf("used %v of processor time in 1 s after the end", used)
+	}
+	settled(t, base, 1500*ms)
 }
 
 // The public list is played by the double's own transport: no test leaves loopback.
@@ -269,7 +269,7 @@ func TestServerFromAListIsTheOneThatAnswersFirst(t *testing.T) {
 		for i, u := range urls {
 			items = append(items, fmt.Sprintf(`{"id":"%d","url":"%s/speedtest/upload.php"}`, i, u))
 		}
-		p.transport = func(w *wire, ctx context.Context) http.RoundTripper {
+		p.transport = func(ctx context.Context, w *wire) http.RoundTripper {
 			return roundTripper(func(r *http.Request) (*http.Response, error) {
 				if r.URL.Hostname() == "127.0.0.1" {
 					return w.transport(ctx).RoundTrip(r)
