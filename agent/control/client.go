@@ -1,0 +1,129 @@
+package control
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/http"
+	"syscall"
+
+	"candlemark/agent/journal"
+	"candlemark/agent/status"
+)
+
+// Client talks to a running agent.
+type Client struct {
+	path string
+	http http.Client
+}
+
+// Dial finds the agent that listens at path. Its error is ErrNoAgent when nobody does.
+func Dial(path string) (*Client, error) {
+	dial := func(ctx context.Context) (net.Conn, error) {
+		return (&net.Dialer{Timeout: headerTime}).DialContext(ctx, "unix", path)
+	}
+	conn, err := dial(context.Background())
+	if err == nil {
+		err = conn.Close()
+	}
+	if err != nil {
+		return nil, explain(path, err)
+	}
+	return &Client{path: path, http: http.Client{
+		Timeout: requestTime,
+		Transport: &http.Transport{
+			DialContext:       func(ctx context.Context, _, _ string) (net.Conn, error) { return dial(ctx) },
+			DisableKeepAlives: true, // one command, one request
+		},
+	}}, nil
+}
+
+// explain says what an error of the socket means for whoever asked.
+func explain(path string, err error) error {
+	switch {
+	case errors.Is(err, syscall.ECONNREFUSED), errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENOTSOCK):
+		return fmt.Errorf("control socket %s: %w (%w)", path, ErrNoAgent, err)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("control socket %s: %w: only its owner and group may command the agent", path, err)
+	}
+	return fmt.Errorf("control socket %s: %w", path, err)
+}
+
+// Snapshot is the agent as it is now.
+func (c *Client) Snapshot(ctx context.Context) (s status.Snapshot, err error) {
+	err = c.ask(ctx, http.MethodGet, pathSnapshot, nil, &s)
+	return s, err
+}
+
+// Swap tells the agent that another pack now stands where pack is configured;
+// mark is what is written on it, "" when it is unmarked.
+func (c *Client) Swap(ctx context.Context, pack, mark string) error {
+	return c.ask(ctx, http.MethodPost, pathSwap, swapBody{pack, mark}, nil)
+}
+
+// Note adds words to the activity record.
+func (c *Client) Note(ctx context.Context, text string) error {
+	return c.ask(ctx, http.MethodPost, pathNote, noteBody{text}, nil)
+}
+
+// Records reads the activity record, oldest first, the newest 10,000 at most.
+func (c *Client) Records(ctx context.Context, f journal.Filter) (records []journal.Record, err error) {
+	err = c.ask(ctx, http.MethodPost, pathRecords, f, &records)
+	return records, err
+}
+
+// Close frees what the client holds.
+func (c *Client) Close() error {
+	c.http.CloseIdleConnections()
+	return nil
+}
+
+func (c *Client) ask(ctx context.Context, method, path string, body, into any) error {
+	data, err := json.Marshal(body)
+	if err != nil {
+		return fmt.Errorf("control socket %s: request: %w", c.path, err)
+	}
+	request, err := http.NewRequestWithContext(ctx, method, "http://agent"+path, bytes.NewReader(data))
+	if err != nil {
+		return fmt.Errorf("control socket %s: request: %w", c.path, err)
+	}
+	response, err := c.http.Do(request)
+	if err != nil {
+		return explain(c.path, err)
+	}
+	defer response.Body.Close()
+	answer, err := io.ReadAll(io.LimitReader(response.Body, maxAnswer+1))
+	switch {
+	case err != nil:
+		return fmt.Errorf("control socket %s: answer: %w", c.path, err)
+	case len(answer) > maxAnswer:
+		return fmt.Errorf("control socket %s: the answer is longer than %d bytes", c.path, maxAnswer)
+	case response.StatusCode == http.StatusNoContent:
+		return nil
+	case response.StatusCode != http.StatusOK:
+		return refusal(response, answer)
+	case into == nil:
+		return nil
+	}
+	if err := json.Unmarshal(answer, into); err != nil {
+		return fmt.Errorf("control socket %s: answer: %w", c.path, err)
+	}
+	return nil
+}
+
+// refusal is the agent's own words, or what stands for them.
+func refusal(response *http.Response, answer []byte) error {
+	var body errorBody
+	if json.Unmarshal(answer, &body) != nil || body.Error == "" {
+		return fmt.Errorf("the agent answered %s", response.Status)
+	}
+	if response.StatusCode == http.StatusUnprocessableEntity {
+		return fmt.Errorf("%w: %s", ErrRefused, body.Error)
+	}
+	return fmt.Errorf("the agent answered: %s", body.Error)
+}

@@ -1,0 +1,364 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/goleak"
+
+	"candlemark/agent/journal"
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+	"candlemark/probes"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// fake is an agent that remembers what it was told.
+type fake struct {
+	mu      sync.Mutex
+	told    []string
+	snap    status.Snapshot
+	refuse  error
+	filter  journal.Filter
+	records []journal.Record
+	waiting chan struct{} // closed when a Note has come in, where set
+	release chan struct{} // a Note waits for it, where set
+}
+
+func (f *fake) Snapshot() status.Snapshot { f.mu.Lock(); defer f.mu.Unlock(); return f.snap }
+func (f *fake) Packs() []string           { return []string{"router", "terminal"} }
+func (f *fake) Swap(pack, mark, who string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, fmt.Sprintf("swap %s %q by %s", pack, mark, who))
+	return f.refuse
+}
+func (f *fake) Note(text, who string) error {
+	if f.waiting != nil {
+		close(f.waiting)
+		<-f.release
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, fmt.Sprintf("note %q by %s", text, who))
+	return f.refuse
+}
+func (f *fake) Records(filter journal.Filter) ([]journal.Record, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.filter = filter
+	return f.records, f.refuse
+}
+
+// start runs an agent's socket and stops it when the test ends.
+func start(t *testing.T, h Handler) (path string, stop func() error) {
+	t.Helper()
+	path = filepath.Join(t.TempDir(), "c.sock")
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- New(path, h).Run(ctx) }()
+	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(time.Millisecond) {
+		if c, err := Dial(path); err == nil {
+			c.Close()
+			break
+		} else if time.Now().After(deadline) {
+			t.Fatal(err)
+		}
+	}
+	stop = sync.OnceValue(func() error { cancel(); return <-ended })
+	t.Cleanup(func() {
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+	})
+	return path, stop
+}
+
+func dial(t *testing.T, path string) *Client {
+	t.Helper()
+	c, err := Dial(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	return c
+}
+
+func TestWhatIsSaidArrivesWithWhoSaidIt(t *testing.T) {
+	f := &fake{}
+	path, _ := start(t, f)
+	c := dial(t, path)
+	if err := errors.Join(c.Swap(t.Context(), "router", "B2"), c.Swap(t.Context(), "terminal", ""), c.Note(t.Context(), "  rain has begun\n")); err != nil {
+		t.Fatal(err)
+	}
+	who := fmt.Sprintf("uid %d", os.Getuid())
+	want := []string{`swap router "B2" by ` + who, `swap terminal "" by ` + who, `note "rain has begun" by ` + who}
+	if diff := cmp.Diff(want, f.told); diff != "" {
+		t.Errorf("-want +got\n%s", diff)
+	}
+}
+
+func TestTheSnapshotAndTheRecordArriveWhole(t *testing.T) {
+	wall := time.Date(2026, 2, 3, 4, 5, 6, 7, time.UTC)
+	f := &fake{
+		snap: status.Snapshot{
+			Relay: "barn", Started: wall, ClockSet: true,
+			Packs: []status.Pack{{Name: "router", Spec: pack.Spec{Chemistry: pack.LFP, SeriesCells: 4}, Forecast: pack.Forecast{State: pack.Discharging, Known: true, Expected: 90 * time.Minute}}},
+			Targets: []status.Target{{Name: "out", Section: probes.Uplink, LastKnown: true,
+				Last: probes.Result{Target: "out", Start: wall, Latency: &probes.LatencyStats{Sent: 10, Lost: 1, RTTs: []time.Duration{time.Millisecond}}}}},
+			Journal: status.Journal{Path: "/j", Pending: 3},
+		},
+		records: []journal.Record{{Seq: 7, Wall: wall, Boot: "b", Up: time.Minute, Kind: journal.KindNote, Text: "a", Data: []byte(`{"v":12.6}`)}},
+	}
+	path, _ := start(t, f)
+	c := dial(t, path)
+	snap, err := c.Snapshot(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(f.snap, snap); diff != "" {
+		t.Errorf("snapshot -want +got\n%s", diff)
+	}
+	filter := journal.Filter{Since: wall, AfterSeq: 6, Kinds: []journal.Kind{journal.KindNote}, Limit: 5}
+	records, err := c.Records(t.Context(), filter)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(f.records, records); diff != "" {
+		t.Errorf("record -want +got\n%s", diff)
+	}
+	if diff := cmp.Diff(filter, f.filter); diff != "" {
+		t.Errorf("filter -want +got\n%s", diff)
+	}
+	if _, err := c.Records(t.Context(), journal.Filter{}); err != nil || f.filter.Limit != maxRecords {
+		t.Errorf("an unlimited question was asked with limit %d, %v", f.filter.Limit, err)
+	}
+}
+
+func TestAnErrorInTheSnapshotDoesNotSpoilIt(t *testing.T) {
+	f := &fake{snap: status.Snapshot{Targets: []status.Target{{Name: "out", Last: probes.Result{Err: errors.New("x")}, LastError: "x"}}}}
+	path, _ := start(t, f)
+	snap, err := dial(t, path).Snapshot(t.Context())
+	if err != nil || snap.Targets[0].LastError != "x" {
+		t.Errorf("%+v, %v", snap, err)
+	}
+	if f.snap.Targets[0].Last.Err == nil {
+		t.Error("the agent's own snapshot was changed")
+	}
+}
+
+func TestRefusalsSayWhy(t *testing.T) {
+	f := &fake{refuse: errors.New("the pack is being changed")}
+	path, _ := start(t, f)
+	c := dial(t, path)
+	for _, tt := range []struct {
+		name string
+		err  error
+		want string
+	}{
+		{"by the agent", c.Swap(t.Context(), "router", ""), "refused: the pack is being changed"},
+		{"no such pack", c.Swap(t.Context(), "ruoter", ""), `refused: no pack is named "ruoter"; the packs are: router, terminal`},
+		{"mark too long", c.Swap(t.Context(), "router", strings.Repeat("x", 65)), "refused: the mark is 65 bytes long; 64 are taken"},
+		{"empty note", c.Note(t.Context(), " "), "refused: the note is empty"},
+		{"long note", c.Note(t.Context(), strings.Repeat("x", 5000)), "refused: the note is 5000 bytes long"},
+		{"escape sequence in a note", c.Note(t.Context(), "a\x1b[2J"), "refused: the note holds characters that would upset a terminal"},
+	} {
+		if !errors.Is(tt.err, ErrRefused) || !strings.Contains(tt.err.Error(), tt.want) {
+			t.Errorf("%s: %v, want %s", tt.name, tt.err, tt.want)
+		}
+	}
+	if err := c.Note(t.Context(), strings.Repeat("x", maxBody)); err == nil || errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "too large") {
+		t.Errorf("oversize: %v", err)
+	}
+	if _, err := c.Records(t.Context(), journal.Filter{}); err == nil || !strings.Contains(err.Error(), "being changed") {
+		t.Errorf("records: %v", err)
+	}
+	f.mu.Lock()
+	f.snap.Data.UsedToday, f.snap.Packs = 1, []status.Pack{{DischargedC: math.NaN()}}
+	f.mu.Unlock()
+	if _, err := c.Snapshot(t.Context()); err == nil || !strings.Contains(err.Error(), "NaN") {
+		t.Errorf("a figure that has no JSON: %v", err)
+	}
+}
+
+func TestNobodyThere(t *testing.T) {
+	dir := t.TempDir()
+	absent := filepath.Join(dir, "none.sock")
+	stale := staleSocket(t, dir)
+	file := filepath.Join(dir, "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{absent, stale, file} {
+		if _, err := Dial(path); !errors.Is(err, ErrNoAgent) || !strings.Contains(err.Error(), path) {
+			t.Errorf("%s: %v", path, err)
+		}
+	}
+	if _, err := Dial(filepath.Join(dir, strings.Repeat("x", 120))); err == nil || errors.Is(err, ErrNoAgent) {
+		t.Errorf("too long a path: %v", err)
+	}
+}
+
+// staleSocket is what an agent leaves behind that was killed.
+func staleSocket(t *testing.T, dir string) string {
+	t.Helper()
+	path := filepath.Join(dir, "stale.sock")
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.(*net.UnixListener).SetUnlinkOnClose(false)
+	l.Close()
+	return path
+}
+
+func TestTheSocketIsForOwnerAndGroupAndGoesWithTheAgent(t *testing.T) {
+	path, stop := start(t, &fake{})
+	info, err := os.Stat(path)
+	if err != nil || info.Mode().Perm() != 0o660 {
+		t.Errorf("mode %v, %v", info.Mode(), err)
+	}
+	if err := stop(); err != nil {
+		t.Error(err)
+	}
+	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("the socket is still there: %v", err)
+	}
+}
+
+func TestASocketIsTakenOverOnlyFromTheDead(t *testing.T) {
+	living, _ := start(t, &fake{})
+	if err := New(living, &fake{}).Run(t.Context()); !errors.Is(err, ErrInUse) {
+		t.Errorf("a living agent's socket: %v", err)
+	}
+	if _, err := dial(t, living).Snapshot(t.Context()); err != nil {
+		t.Errorf("the living agent no longer answers: %v", err)
+	}
+
+	dir := t.TempDir()
+	file := filepath.Join(dir, "file")
+	if err := os.WriteFile(file, []byte("precious"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := New(file, &fake{}).Run(t.Context()); err == nil || !strings.Contains(err.Error(), "no socket") {
+		t.Errorf("a file: %v", err)
+	}
+	if data, err := os.ReadFile(file); err != nil || string(data) != "precious" {
+		t.Errorf("the file is gone: %q %v", data, err)
+	}
+	if err := New(filepath.Join(dir, "none", "c.sock"), &fake{}).Run(t.Context()); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("no directory: %v", err)
+	}
+
+	stale := staleSocket(t, dir)
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- New(stale, &fake{}).Run(ctx) }()
+	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(time.Millisecond) {
+		if c, err := Dial(stale); err == nil {
+			c.Close()
+			break
+		} else if time.Now().After(deadline) {
+			t.Fatal(err)
+		}
+	}
+	cancel()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+}
+
+func TestARequestUnderWayIsFinishedWhenTheAgentStops(t *testing.T) {
+	f := &fake{waiting: make(chan struct{}), release: make(chan struct{})}
+	path, stop := start(t, f)
+	c := dial(t, path)
+	answered := make(chan error, 1)
+	go func() { answered <- c.Note(t.Context(), "the last words") }()
+	<-f.waiting
+	time.AfterFunc(50*time.Millisecond, func() { close(f.release) })
+	if err := stop(); err != nil {
+		t.Error(err)
+	}
+	if err := <-answered; err != nil {
+		t.Error(err)
+	}
+	if len(f.told) != 1 {
+		t.Errorf("told %v", f.told)
+	}
+}
+
+func TestNonsenseIsAnsweredAndIdlersDoNotShutOutOthersForLong(t *testing.T) {
+	path, _ := start(t, &fake{})
+	for _, tt := range []struct{ send, want string }{
+		{"GET /nothing HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"},
+		{"GET /note HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "405"},
+		{"POST /note HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: 4\r\n\r\n{\"te", "400"},
+		{"POST /note HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: 9\r\n\r\n[1, 2, 3]", "400"},
+		{"rubbish\r\n\r\n", "400"},
+		{"GET / HTTP/1.1\r\nHost: a\r\nX: " + strings.Repeat("x", 20000) + "\r\n\r\n", "431"},
+	} {
+		conn, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The far end may close before it has taken all of an oversize request.
+		if _, err := conn.Write([]byte(tt.send)); err != nil && !errors.Is(err, syscall.EPIPE) {
+			t.Fatal(err)
+		}
+		line := make([]byte, 12)
+		if _, err := conn.Read(line); err != nil || !strings.HasSuffix(string(line), tt.want) {
+			t.Errorf("%.20q: answered %q, %v, want %s", tt.send, line, err, tt.want)
+		}
+		conn.Close()
+	}
+	for range maxConnections { // each may be silent for headerTime
+		conn, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+	}
+	began := time.Now()
+	if _, err := dial(t, path).Snapshot(t.Context()); err != nil || time.Since(began) > 3*headerTime {
+		t.Errorf("after %v: %v", time.Since(began), err)
+	}
+}
+
+func TestManyClientsAtOnce(t *testing.T) {
+	f := &fake{}
+	path, _ := start(t, f)
+	var work sync.WaitGroup
+	for range 3 * maxConnections {
+		work.Go(func() {
+			c, err := Dial(path)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			defer c.Close()
+			if _, err := c.Snapshot(t.Context()); err != nil {
+				t.Error(err)
+			}
+			if err := c.Note(t.Context(), "x"); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	work.Wait()
+	if len(f.told) != 3*maxConnections {
+		t.Errorf("%d notes arrived", len(f.told))
+	}
+}
