@@ -24,7 +24,7 @@ type Entry struct {
 	Name        Name
 	Severity    Severity
 	About       string // what Subject names: "pack", "hop target" or "board"
-	Title       string // words for people; {subject} and {detail} are filled in
+	Title       string // words for people; {subject} and {detail} are filled in by the machine
 	Action      string // what to do, in words for the person on scene
 	Raise       Level
 	Clear       Level
@@ -104,7 +104,7 @@ func Catalogue() []Entry {
 		{
 			Name: HopDown, Severity: Warning, About: "hop target",
 			Title:  "the hop {subject} does not answer: {detail}",
-			Action: "check the power and the cable of {subject} and of what lies between it and the relay",
+			Action: "check the power and the cable of the hop, and of what lies between it and the relay",
 			Raise:  Level{missesToRaise, ofProbes + " without an answer"}, Clear: Level{hitsToClear, ofProbes + " answered"},
 			RaisedWhen:  "the target has left 3 probes in a row without any answer",
 			ClearedWhen: "the target has answered 2 probes in a row",

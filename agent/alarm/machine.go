@@ -125,7 +125,7 @@ func (m *Machine) raise(t *track, detail, because string) {
 		Severity: e.Severity,
 		Subject:  t.alarm.Subject,
 		Title:    fill(e.Title, t.alarm.Subject, detail),
-		Action:   fill(e.Action, t.alarm.Subject, detail),
+		Action:   e.Action,
 		Raised:   m.now,
 		ClockSet: m.set,
 	}

@@ -8,7 +8,7 @@ import (
 	"candlemark/agent/pack"
 )
 
-// fill puts subject and detail into a title or an action.
+// fill puts subject and detail into a title.
 func fill(template, subject, detail string) string {
 	return strings.NewReplacer("{subject}", subject, "{detail}", detail).Replace(template)
 }

@@ -39,9 +39,11 @@ type alerts struct {
 	posted      uint64 // the version that was last told
 	postedAt    time.Time
 	lost        uint64
-	// offset is the receiver's clock minus this board's; valid where offsetKnown.
-	offset      time.Duration
-	offsetKnown bool
+	// theirs is what the receiver's clock said last, at ours, which keeps its
+	// monotonic reading: the board's wall clock may be set in between. Valid where
+	// theirsKnown.
+	theirs, ours time.Time
+	theirsKnown  bool
 }
 
 type clearing struct {
@@ -151,7 +153,7 @@ func (a *alerts) take(now time.Time) (*job, time.Duration) {
 
 func (a *alerts) settle(version uint64, started time.Time, o outcome, now time.Time) {
 	if o.dateKnown {
-		a.offset, a.offsetKnown = o.date.Sub(now.Round(0)), true
+		a.theirs, a.ours, a.theirsKnown = o.date, now, true
 	}
 	for k, c := range a.cleared {
 		// By keepFor the Alertmanager has ended the alarm by itself.
@@ -187,8 +189,12 @@ func (a *alerts) alert(is alarm.Active, now time.Time, raised bool, because stri
 	if because != "" {
 		out.Annotations["because"] = because
 	}
+	there := now
+	if a.theirsKnown {
+		there = a.theirs.Add(now.Sub(a.ours))
+	}
 	// Round(0) drops the monotonic reading: here two wall clocks are compared.
-	there := now.Round(0).Add(a.offset)
+	there = there.Round(0)
 	// A board that starts anew may be back before the raising.
 	trusted := is.ClockSet && !is.Raised.Wall.After(there)
 	if trusted {
@@ -197,7 +203,7 @@ func (a *alerts) alert(is alarm.Active, now time.Time, raised bool, because stri
 	switch {
 	case !raised:
 		out.EndsAt = instant(there)
-	case a.offsetKnown || trusted:
+	case a.theirsKnown || trusted:
 		out.EndsAt = instant(there.Add(endsAfter * a.receiver.ResendEvery))
 	}
 	return out
