@@ -62,7 +62,7 @@ func TestTheExampleIsReadAsItIsWritten(t *testing.T) {
 		},
 	}
 	near := cmpopts.EquateApprox(1e-12, 0)
-	if diff := cmp.Diff(want, c, near, cmpopts.IgnoreUnexported(Config{})); diff != "" {
+	if diff := cmp.Diff(want, c, near); diff != "" {
 		t.Errorf("-want +got\n%s", diff)
 	}
 }

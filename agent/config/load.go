@@ -41,15 +41,15 @@ func Load(path string, checks ...Check) (*Config, error) {
 // Parse reads and checks data; name stands for the file in faults. Its error is
 // a *Faults that holds every fault, not the first alone.
 func Parse(data []byte, name string, checks ...Check) (*Config, error) {
-	c := &Config{pos: positions{}}
-	d := &decoder{file: name, faults: &Faults{}, pos: c.pos, meant: map[string]bool{}}
+	c := &Config{}
+	d := &decoder{file: name, faults: &Faults{}, pos: positions{}, meant: map[string]bool{}}
 	root, ok := d.tree(data)
 	if ok {
 		d.structure(root, reflect.ValueOf(c).Elem(), "")
 		c.complete()
 		report := func(key, what, remedy string) {
 			if !d.faults.touches(key) && !d.meant[key] {
-				d.fault(c.pos.of(key), key, what, remedy)
+				d.fault(d.pos.of(key), key, what, remedy)
 			}
 		}
 		for _, check := range append([]Check{validate}, checks...) {

@@ -1,4 +1,3 @@
-// Package config reads the configuration file. (Package comment follows with the code.)
 package config
 
 import (
@@ -44,8 +43,6 @@ type Config struct {
 	Data Data `key:"data"`
 	// Where alarms are sent besides the log and the metrics.
 	Receivers []Receiver `key:"receivers"`
-
-	pos positions
 }
 
 // Board says where the board's own power comes from.
