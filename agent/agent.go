@@ -111,8 +111,11 @@ func (a *Agent) loop(ctx context.Context) error {
 }
 
 func (a *Agent) tick() {
-	now := a.line.now()
-	a.handle(Tick{At: now, Day: now.Wall.Local().Format(time.DateOnly), ClockSet: a.parts.ClockSet()})
+	tick := Tick{At: a.line.now(), ClockSet: a.parts.ClockSet()}
+	if tick.ClockSet { // a wrong clock's day must not end or renew the data budget
+		tick.Day = tick.At.Wall.Local().Format(time.DateOnly)
+	}
+	a.handle(tick)
 	if a.parts.Alive != nil {
 		a.parts.Alive()
 	}

@@ -40,7 +40,7 @@ type Probed struct {
 // or must be saved is found then.
 type Tick struct {
 	At       alarm.Instant
-	Day      string // local calendar day, for the data budget
+	Day      string // local calendar day, for the data budget; "" while the clock is not set
 	ClockSet bool   // the kernel says that the clock is synchronised
 }
 

@@ -108,6 +108,7 @@ type packTrack struct {
 type targetTrack struct {
 	TargetSetup
 	attempts, failures uint64
+	told               uint64 // probes that said something of the link, an answer or its absence
 	sent, lost         uint64
 	bytes              uint64
 	last               probes.Result

@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -156,6 +157,11 @@ func (s *State) probed(e Probed) []Effect {
 	t.attempts++
 	t.bytes += uint64(max(r.Bytes, 0))
 	t.answered = false
+	// A probe that the board itself could not make says nothing of the link; a
+	// name that does not resolve does.
+	if r.Err == nil || errors.Is(r.Err, probes.ErrNoName) {
+		t.told++
+	}
 	if r.Err != nil {
 		t.failures++
 		t.lastError = r.Err.Error()
@@ -236,7 +242,7 @@ func (s *State) decide() []Effect {
 	}
 	for _, t := range s.targets {
 		if t.Kind == probes.Latency {
-			in.Targets = append(in.Targets, alarm.TargetInput{Name: t.Name, Section: t.Section, Probes: t.attempts, Answer: t.answered})
+			in.Targets = append(in.Targets, alarm.TargetInput{Name: t.Name, Section: t.Section, Probes: t.told, Answer: t.answered})
 		}
 	}
 	changes := s.alarms.Step(in)
