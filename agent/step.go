@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"errors"
 	"fmt"
 	"time"
 
@@ -156,11 +155,10 @@ func (s *State) probed(e Probed) []Effect {
 	}
 	t.attempts++
 	t.bytes += uint64(max(r.Bytes, 0))
-	t.answered = false
-	// A probe that the board itself could not make says nothing of the link; a
-	// name that does not resolve does.
-	if r.Err == nil || errors.Is(r.Err, probes.ErrNoName) {
+	// A probe that the board itself could not make says nothing of the link.
+	if answered, known := r.Answered(); known {
 		t.told++
+		t.answered = answered
 	}
 	if r.Err != nil {
 		t.failures++
@@ -171,7 +169,6 @@ func (s *State) probed(e Probed) []Effect {
 		if l := r.Latency; l != nil {
 			t.sent += uint64(l.Sent)
 			t.lost += uint64(l.Lost)
-			t.answered = l.RTTKnown
 		}
 	}
 	if r.Bytes > 0 && t.Kind == probes.Throughput {
