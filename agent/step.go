@@ -160,16 +160,18 @@ func (s *State) probed(e Probed) []Effect {
 		t.told++
 		t.answered = answered
 	}
+	t.lastError = ""
 	if r.Err != nil {
 		t.failures++
 		t.lastError = r.Err.Error()
-	} else {
-		t.lastError = ""
+	}
+	// One direction of a transfer may be known beside the other's error.
+	if r.Latency != nil || r.Throughput != nil {
 		t.last, t.lastKnown = r, true
-		if l := r.Latency; l != nil {
-			t.sent += uint64(l.Sent)
-			t.lost += uint64(l.Lost)
-		}
+	}
+	if l := r.Latency; l != nil {
+		t.sent += uint64(l.Sent)
+		t.lost += uint64(l.Lost)
 	}
 	if r.Bytes > 0 && t.Kind == probes.Throughput {
 		return []Effect{SaveBudget{State: s.schedule.Save()}, Record{At: e.At, Kind: journal.KindProbe, Subject: t.Name, Text: throughputText(r)}}
