@@ -1,3 +1,5 @@
+//lint:file-ignore SA1019 the classic form is the one that every Grafana in the field imports
+
 package dashboards_test
 
 import (

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"net/http/httptest"
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -188,11 +190,39 @@ func TestEveryQueryGivesTheTruthOnALivePrometheus(t *testing.T) {
 			}
 		}
 	}
+	for _, v := range variables(t) {
+		got := prom.Query(t, dashboards.Query{Expr: v.metric}.Expand("stairwell", "a", "5s"))
+		if len(got) == 0 {
+			t.Errorf("variable %s: no series %s", v.label, v.metric)
+		}
+		for _, series := range got {
+			if series.Labels[v.label] == "" {
+				t.Errorf("variable %s: %s has no label %s", v.label, v.metric, v.label)
+			}
+		}
+	}
 	for key := range truths {
 		if !asked[key] {
 			t.Errorf("%s: a truth without a query", key)
 		}
 	}
+}
+
+type variable struct{ metric, label string }
+
+// variables are the queries behind the dashboard's choices.
+func variables(t *testing.T) (found []variable) {
+	b, err := os.ReadFile("relay.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range regexp.MustCompile(`"definition": "label_values\((.+), (\w+)\)"`).FindAllStringSubmatch(string(b), -1) {
+		found = append(found, variable{strings.ReplaceAll(m[1], `\"`, `"`), m[2]})
+	}
+	if len(found) != 2 {
+		t.Fatalf("%d variables with a query, want relay and pack", len(found))
+	}
+	return found
 }
 
 // compare matches series and wants one to one.

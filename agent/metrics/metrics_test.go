@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -267,6 +268,25 @@ func TestEmptyStateIsUnknown(t *testing.T) {
 	s.Packs[0].Forecast = pack.Forecast{}
 	if line := `candlemark_pack_state{pack="a",state="unknown"} 1` + "\n"; !strings.Contains(text(t, s), line) {
 		t.Errorf("no line %q", line)
+	}
+}
+
+// A state that the pack's package declares and metrics does not know would leave
+// a pack in no state at all.
+func TestEveryDeclaredStateIsExported(t *testing.T) {
+	src, err := os.ReadFile("../pack/pack.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := text(t, example())
+	states := regexp.MustCompile(`State = "(\w+)"`).FindAllSubmatch(src, -1)
+	if len(states) < 5 {
+		t.Fatalf("%d states are declared in pack.go", len(states))
+	}
+	for _, m := range states {
+		if !strings.Contains(got, `candlemark_pack_state{pack="a",state="`+string(m[1])+`"}`) {
+			t.Errorf("state %s is not exported", m[1])
+		}
 	}
 }
 

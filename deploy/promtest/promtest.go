@@ -8,45 +8,19 @@
 package promtest
 
 import (
-	"bufio"
 	"encoding/json"
 	"fmt"
-	"io"
 	"net/http"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
-	"sync"
-	"syscall"
 	"testing"
-	"time"
 )
 
-const (
-	scrapeInterval = "1s"
-	startTimeout   = 30 * time.Second
-	stopTimeout    = 10 * time.Second
-	pollEvery      = 200 * time.Millisecond
-)
-
-// Need returns the path of a program, or ends the test where there is none.
-func Need(t testing.TB, program, debianPackage string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	const why = "%s is not installed (Debian package %s)"
-	if os.Getenv("CANDLEMARK_NO_SKIP") != "" {
-		t.Fatalf(why, program, debianPackage)
-	}
-	t.Skipf(why, program, debianPackage)
-	return ""
-}
+const scrapeInterval = "1s"
 
 // Target is something to scrape.
 type Target struct {
@@ -213,159 +187,5 @@ func (s *Server) get(t testing.TB, path string, data any) {
 	}
 	if err := json.Unmarshal(answer.Data, data); err != nil {
 		t.Fatalf("GET %s: %v", path, err)
-	}
-}
-
-// Alertmanager is a running Alertmanager that keeps what it is told and tells nobody.
-type Alertmanager struct {
-	URL string // as the agent's configuration and Config.AlertmanagerURL take it
-}
-
-// StartAlertmanager starts an Alertmanager and waits until it is ready.
-func StartAlertmanager(t testing.TB) *Alertmanager {
-	t.Helper()
-	program := Need(t, "prometheus-alertmanager", "prometheus-alertmanager")
-	dir := t.TempDir()
-	file := filepath.Join(dir, "alertmanager.yaml")
-	writeFile(t, file, []byte("route: {receiver: nobody}\nreceivers: [{name: nobody}]\n"))
-	address := run(t, program,
-		"--config.file="+file,
-		"--storage.path="+filepath.Join(dir, "data"),
-		"--web.listen-address=127.0.0.1:0",
-		"--cluster.listen-address=", // one alone
-	)
-	a := &Alertmanager{URL: "http://" + address}
-	waitFor(t, "alertmanager to be ready", func() bool { return isOK(a.URL + "/-/ready") })
-	return a
-}
-
-// Received is an alert as Alertmanager holds it.
-type Received struct {
-	Labels, Annotations map[string]string
-	StartsAt, EndsAt    time.Time
-}
-
-// Active lists the alerts that Alertmanager holds as active.
-func (a *Alertmanager) Active(t testing.TB) []Received {
-	t.Helper()
-	resp, err := http.Get(a.URL + "/api/v2/alerts?active=true")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	var alerts []Received
-	if err := json.NewDecoder(resp.Body).Decode(&alerts); err != nil {
-		t.Fatalf("alerts of alertmanager: %v", err)
-	}
-	return alerts
-}
-
-// WaitFor waits until an active alert carries the label, and returns it.
-func (a *Alertmanager) WaitFor(t testing.TB, label, value string) Received {
-	t.Helper()
-	var found Received
-	waitFor(t, fmt.Sprintf("alertmanager to hold an alert with %s=%q", label, value), func() bool {
-		for _, r := range a.Active(t) {
-			if r.Labels[label] == value {
-				found = r
-				return true
-			}
-		}
-		return false
-	})
-	return found
-}
-
-// run starts a program that says on its standard error where it listens, and
-// returns that address. The program is ended with the test.
-func run(t testing.TB, program string, args ...string) string {
-	t.Helper()
-	cmd := exec.Command(program, args...)
-	stderr, err := cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	var said tail
-	address, read := make(chan string, 1), make(chan struct{})
-	go func() {
-		defer close(read)
-		said.follow(stderr, address)
-	}()
-	t.Cleanup(func() {
-		// It may have ended already; then there is nothing to end.
-		_ = cmd.Process.Signal(syscall.SIGTERM)
-		late := time.AfterFunc(stopTimeout, func() { _ = cmd.Process.Kill() })
-		<-read // Wait may close the pipe only after the reader is done
-		_ = cmd.Wait()
-		late.Stop()
-	})
-	select {
-	case a := <-address:
-		return a
-	case <-read:
-		t.Fatalf("%s ended at once:\n%s", program, said.String())
-	case <-time.After(startTimeout):
-		t.Fatalf("%s does not listen after %v:\n%s", program, startTimeout, said.String())
-	}
-	return ""
-}
-
-// tail keeps the last lines that a program said.
-type tail struct {
-	mu    sync.Mutex
-	lines []string
-}
-
-func (l *tail) follow(r io.Reader, address chan<- string) {
-	// The wording of exporter-toolkit, which both programs use.
-	listening := regexp.MustCompile(`msg="Listening on" address=(\S+)`)
-	const keep = 30
-	for s := bufio.NewScanner(r); s.Scan(); {
-		l.mu.Lock()
-		l.lines = append(l.lines, s.Text())
-		if len(l.lines) > keep {
-			l.lines = l.lines[1:]
-		}
-		l.mu.Unlock()
-		if m := listening.FindStringSubmatch(s.Text()); m != nil {
-			select {
-			case address <- m[1]:
-			default:
-			}
-		}
-	}
-}
-
-func (l *tail) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return strings.Join(l.lines, "\n")
-}
-
-func isOK(url string) bool {
-	resp, err := http.Get(url)
-	if err != nil {
-		return false
-	}
-	resp.Body.Close()
-	return resp.StatusCode == http.StatusOK
-}
-
-func waitFor(t testing.TB, what string, done func() bool) {
-	t.Helper()
-	for end := time.Now().Add(startTimeout); !done(); time.Sleep(pollEvery) {
-		if time.Now().After(end) {
-			t.Fatalf("waited %v for %s", startTimeout, what)
-		}
-	}
-}
-
-func writeFile(t testing.TB, path string, b []byte) {
-	t.Helper()
-	if err := os.WriteFile(path, b, 0o600); err != nil {
-		t.Fatal(err)
 	}
 }
