@@ -2,6 +2,7 @@ package agent
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"candlemark/agent/alarm"
@@ -179,18 +180,22 @@ func (s *State) probed(e Probed) []Effect {
 	return nil
 }
 
+// throughputText is a transfer in one line of the record.
 func throughputText(r probes.Result) string {
+	var parts []string
+	if t := r.Throughput; t != nil {
+		if t.DownKnown {
+			parts = append(parts, fmt.Sprintf("down %.2f Mbit/s", t.Down/1e6))
+		}
+		if t.UpKnown {
+			parts = append(parts, fmt.Sprintf("up %.2f Mbit/s", t.Up/1e6))
+		}
+	}
 	if r.Err != nil {
-		return fmt.Sprintf("not measured: %v (%.1f MB spent)", r.Err, float64(r.Bytes)/1e6)
+		parts = append(parts, "not measured: "+r.Err.Error())
 	}
-	text := ""
-	if t := r.Throughput; t.DownKnown {
-		text += fmt.Sprintf("down %.2f Mbit/s, ", t.Down/1e6)
-	}
-	if t := r.Throughput; t.UpKnown {
-		text += fmt.Sprintf("up %.2f Mbit/s, ", t.Up/1e6)
-	}
-	return text + fmt.Sprintf("%.1f MB spent in %s", float64(r.Bytes)/1e6, r.Elapsed.Round(100*time.Millisecond))
+	parts = append(parts, fmt.Sprintf("%.1f MB spent in %s", float64(r.Bytes)/1e6, r.Elapsed.Round(100*time.Millisecond)))
+	return strings.Join(parts, ", ")
 }
 
 // tick starts what is due and saves what must survive.
