@@ -1,6 +1,7 @@
 // Package probes holds the types that every measurement of the link produces.
-// The subpackages measure: latency (round trips, loss and delay variation) and
-// throughput (bytes over time to the wide area).
+// The subpackages measure: latency (round trips, loss and delay variation),
+// throughput (bytes over time to the wide area) and service (whether a named
+// service does what people need of it).
 //
 // A probe knows nothing of alarms, metrics, logs or the agent, never runs by
 // itself, is bounded in time and bytes, and never turns "no answer" into a number.
@@ -28,6 +29,7 @@ type Kind string
 const (
 	Latency    Kind = "latency"
 	Throughput Kind = "throughput"
+	Service    Kind = "service"
 )
 
 // Prober makes one kind of measurement of one target.
@@ -43,8 +45,8 @@ type Prober interface {
 // side the target does not answer (see Result.Answered).
 var ErrNoName = errors.New("name not resolved")
 
-// Result is the outcome of one probe. Exactly one of Latency and Throughput is
-// set when Err is nil.
+// Result is the outcome of one probe. Exactly one of Latency, Throughput and
+// Service is set when Err is nil.
 type Result struct {
 	Target  string // the target's configured name
 	Section Section
@@ -54,6 +56,7 @@ type Result struct {
 
 	Latency    *LatencyStats
 	Throughput *ThroughputStats
+	Service    *ServiceStats
 
 	// Bytes is what the probe put on and took from the wire, as far as it can
 	// tell (payload plus a stated allowance for headers); it counts against the
@@ -74,6 +77,8 @@ func (r Result) Answered() (answered, known bool) {
 	case r.Latency != nil && r.Latency.Sent > 0:
 		return r.Latency.Lost < r.Latency.Sent, true
 	case r.Throughput != nil && (r.Throughput.DownKnown || r.Throughput.UpKnown):
+		return true, true
+	case r.Service != nil && r.Service.Reached:
 		return true, true
 	case errors.Is(r.Err, ErrNoName):
 		return false, true
@@ -129,4 +134,25 @@ type ThroughputStats struct {
 	IdleRTT            time.Duration // as the far server answered before the transfer
 	IdleRTTKnown       bool
 	StoppedBy          string // "" (ran its time), "byte_budget" or "deadline"
+}
+
+// ServiceStats is whether a named service did what people need of it. That it did
+// not is a measurement, not a failure to measure.
+type ServiceStats struct {
+	Check string // "name", "page" or "port"
+	Works bool
+	// Problem says what kept it from working: "answered 503", "the page lacks its
+	// marker"; empty when it works.
+	Problem string
+	// Reached says that the far side answered, be it with a refusal or an error
+	// page. A service that was not reached says nothing of the link: it may be
+	// down itself.
+	Reached bool
+
+	// The steps of the way, valid only where the matching Known is set.
+	Resolve, Connect, TLS, FirstByte                     time.Duration
+	ResolveKnown, ConnectKnown, TLSKnown, FirstByteKnown bool
+
+	Status    int   // of a page; 0 when none came
+	BodyBytes int64 // of a page, as far as it was read
 }
