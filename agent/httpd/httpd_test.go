@@ -334,4 +334,11 @@ func TestAClientThatHangsDoesNotKeepTheAgent(t *testing.T) {
 	case <-time.After(20 * time.Second):
 		t.Fatal("Run does not end")
 	}
+	// The connection ended with Run, not with its own time-out later.
+	if err := c.SetReadDeadline(time.Now().Add(time.Second)); err != nil {
+		t.Fatal(err)
+	}
+	if b, err := io.ReadAll(c); err != nil {
+		t.Errorf("the connection is still open: %q, %v", b, err)
+	}
 }
