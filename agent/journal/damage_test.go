@@ -265,11 +265,3 @@ func FuzzCheckFile(f *testing.F) {
 		}
 	})
 }
-
-func metaPages(root, pages uint64) []byte {
-	out := make([]byte, 2*pageSize)
-	for id := range uint64(2) {
-		putMeta(out[id*pageSize:], id, root, pages)
-	}
-	return out
-}

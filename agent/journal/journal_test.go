@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"go.etcd.io/bbolt"
 	"go.uber.org/goleak"
 )
 
@@ -346,6 +347,38 @@ func TestWhatCannotBeKeptIsRefusedOrCut(t *testing.T) {
 	if err != nil || len(got) != 1 || len(got[0].Text) > maxTextBytes+100 || got[0].Data != nil || !got[0].Wall.IsZero() ||
 		!strings.HasSuffix(got[0].Text, "(5 bytes of figures could not be kept)") {
 		t.Errorf("got %+v, %v", got, err)
+	}
+}
+
+func TestWhatIsBeingWrittenIsReadFromMemoryAndOnce(t *testing.T) {
+	j := open(t, filepath.Join(t.TempDir(), "j.db"), Options{})
+	if _, err := j.AppendNow(note("a")); err != nil {
+		t.Fatal(err)
+	}
+	second := note("b")
+	second.Seq = 2
+	j.writing = batch{map[stateKey][]byte{{bucketPacks, "a"}: []byte(`{"Charge":0.7}`)}, []Record{second}}
+	check := func(when string) {
+		t.Helper()
+		var s state
+		if ok, err := j.PackState("a", &s); !ok || err != nil || s.Charge != 0.7 {
+			t.Errorf("%s: state %v %v %v", when, s, ok, err)
+		}
+		if got := texts(t, j, Filter{}); got != "1:a 2:b" {
+			t.Errorf("%s: record %s", when, got)
+		}
+	}
+	check("before it is in the file")
+	err := j.db.Update(func(tx *bbolt.Tx) error {
+		_, err := j.writing.write(tx, 0)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	check("when it is in the file already")
+	if s := j.Status(); s.Pending != 2 {
+		t.Errorf("%d pending", s.Pending)
 	}
 }
 
