@@ -42,6 +42,10 @@ func (d *decoder) value(node ast.Node, v reflect.Value, tag reflect.StructTag, k
 		v.Set(reflect.New(v.Type().Elem()))
 		d.value(node, v.Elem(), tag, key)
 	case reflect.Struct:
+		if _, own := ownText(v); own {
+			d.fault(at, key, "wants a single value, but "+describe(node)+" stands here", "write one value after the colon")
+			return
+		}
 		d.structure(node, v, key)
 	case reflect.Slice:
 		d.list(node, v, tag, key)
@@ -55,6 +59,12 @@ func (d *decoder) scalar(node ast.ScalarNode, v reflect.Value, tag reflect.Struc
 	for v.Kind() == reflect.Pointer {
 		v.Set(reflect.New(v.Type().Elem()))
 		v = v.Elem()
+	}
+	if _, ok := ownText(v); ok {
+		d.pos[key] = at
+		text, f := scalarText(node)
+		d.report(set(v, text, f, tag), at, key)
+		return
 	}
 	switch v.Kind() {
 	case reflect.Struct:
@@ -137,7 +147,7 @@ func (d *decoder) structure(node ast.Node, v reflect.Value, key string) {
 
 // defaults fills in what the file leaves out.
 func (d *decoder) defaults(v reflect.Value, tag reflect.StructTag, key string) {
-	if v.Kind() == reflect.Struct {
+	if _, own := ownText(v); v.Kind() == reflect.Struct && !own {
 		d.structure(nil, v, key)
 		return
 	}

@@ -11,14 +11,19 @@ import (
 // Quantities are held in their base unit. In the file each is written with its
 // unit, since a bare number is a guess waiting to be wrong by a factor of 1000.
 type (
-	Volts    float64 // V
-	Amperes  float64 // A
-	Ohms     float64 // Ω
-	Watts    float64 // W
-	AmpHours float64 // Ah
-	Celsius  float64 // °C
-	Ratio    float64 // 0..1, written in percent
-	Bytes    int64   // bytes
+	Volts     float64 // V
+	Amperes   float64 // A
+	Ohms      float64 // Ω
+	Watts     float64 // W
+	AmpHours  float64 // Ah
+	WattHours float64 // Wh
+	Metres    float64 // m, written in m or ft
+	Hertz     float64 // Hz
+	BitRate   float64 // bit/s
+	Degrees   float64 // degrees of arc
+	Celsius   float64 // °C
+	Ratio     float64 // 0..1, written in percent
+	Bytes     int64   // bytes
 )
 
 // unit is how one kind of quantity is written.
@@ -27,29 +32,42 @@ type unit struct {
 	prefixes map[string]float64 // what may stand before the symbol
 	example  string             // of a value, for remedies
 	bare     string             // the prefixes worth naming when a bare number was given
+	others   map[string]float64 // symbols of other systems of units, in the base unit
 }
 
 func unitOf(kind any) (unit, bool) {
 	switch kind.(type) {
 	case Volts:
-		return unit{[]string{"V"}, prefixes("m", "", "k"), "21V", " m"}, true
+		return unit{symbols: []string{"V"}, prefixes: prefixes("m", "", "k"), example: "21V", bare: " m"}, true
 	case Amperes:
-		return unit{[]string{"A"}, prefixes("µ", "m", ""), "3A", " m"}, true
+		return unit{symbols: []string{"A"}, prefixes: prefixes("µ", "m", ""), example: "3A", bare: " m"}, true
 	case Ohms:
-		return unit{[]string{"Ω", "Ohm", "ohm", "\u2126"}, prefixes("µ", "m", "", "k"), "100mΩ", "m "}, true
+		return unit{symbols: []string{"Ω", "Ohm", "ohm", "\u2126"}, prefixes: prefixes("µ", "m", "", "k"), example: "100mΩ", bare: "m "}, true
 	case Watts:
-		return unit{[]string{"W"}, prefixes("m", "", "k"), "2W", " m"}, true
+		return unit{symbols: []string{"W"}, prefixes: prefixes("m", "", "k"), example: "2W", bare: " m"}, true
 	case AmpHours:
-		return unit{[]string{"Ah"}, prefixes("m", ""), "5Ah", " m"}, true
+		return unit{symbols: []string{"Ah"}, prefixes: prefixes("m", ""), example: "5Ah", bare: " m"}, true
+	case WattHours:
+		return unit{symbols: []string{"Wh"}, prefixes: prefixes("m", "", "k"), example: "90Wh"}, true
+	case Metres:
+		// The foot is 0.3048 m exactly (international yard and pound agreement, 1959).
+		return unit{symbols: []string{"m"}, prefixes: prefixes("m", "", "k"), example: "30m",
+			others: map[string]float64{"cm": 0.01, "ft": 0.3048, "in": 0.0254}}, true
+	case Hertz:
+		return unit{symbols: []string{"Hz"}, prefixes: prefixes("k", "M", "G"), example: "2.4GHz", bare: "G M"}, true
+	case BitRate:
+		return unit{symbols: []string{"bit/s"}, prefixes: prefixes("", "k", "M", "G"), example: "60Mbit/s", bare: "M"}, true
+	case Degrees:
+		return unit{symbols: []string{"°", "deg"}, prefixes: prefixes(""), example: "40°"}, true
 	case Celsius:
-		return unit{[]string{"°C", "C"}, prefixes(""), "-5°C", " "}, true
+		return unit{symbols: []string{"°C", "C"}, prefixes: prefixes(""), example: "-5°C", bare: " "}, true
 	case Ratio:
-		return unit{[]string{"%"}, map[string]float64{"": 0.01}, "1%", " "}, true
+		return unit{symbols: []string{"%"}, prefixes: map[string]float64{"": 0.01}, example: "1%", bare: " "}, true
 	case Bytes:
-		return unit{[]string{"B"}, map[string]float64{
+		return unit{symbols: []string{"B"}, prefixes: map[string]float64{
 			"": 1, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12,
 			"Ki": 1 << 10, "Mi": 1 << 20, "Gi": 1 << 30, "Ti": 1 << 40,
-		}, "20MB", "M "}, true
+		}, example: "20MB", bare: "M "}, true
 	}
 	return unit{}, false
 }
@@ -57,7 +75,7 @@ func unitOf(kind any) (unit, bool) {
 // prefixes are SI prefixes (BIPM, The International System of Units, 9th
 // edition, table 7), by their symbol.
 func prefixes(symbols ...string) map[string]float64 {
-	factor := map[string]float64{"µ": 1e-6, "m": 1e-3, "": 1, "k": 1e3}
+	factor := map[string]float64{"µ": 1e-6, "m": 1e-3, "": 1, "k": 1e3, "M": 1e6, "G": 1e9}
 	out := make(map[string]float64, len(symbols)+2)
 	for _, s := range symbols {
 		out[s] = factor[s]
@@ -103,6 +121,9 @@ func (u unit) parse(text string) (float64, error) {
 			return number * factor, nil
 		}
 	}
+	if factor, known := u.others[rest]; known {
+		return number * factor, nil
+	}
 	return 0, &valueError{fmt.Sprintf("%q is not a unit for this", rest), "write it like " + u.example}
 }
 
@@ -112,6 +133,10 @@ func (u unit) suggest(number float64) string {
 	for _, prefix := range strings.Split(u.bare, " ") {
 		factor := u.prefixes[prefix]
 		value := number / factor
+		if u.symbols[0] == "Hz" || u.symbols[0] == "bit/s" { // a bare number of these is of the thing people say: GHz, Mbit/s
+			ways = append(ways, formatNumber(number)+prefix+u.symbols[0])
+			continue
+		}
 		if prefix != "" && (value < 1 || value >= 1000 || prefix == "M" && number < 1e6) {
 			continue // not how anybody would write it
 		}
@@ -125,6 +150,9 @@ func (u unit) suggest(number float64) string {
 		if len(ways) == 0 || ways[len(ways)-1] != way {
 			ways = append(ways, way)
 		}
+	}
+	if _, feet := u.others["ft"]; feet {
+		ways = append(ways, formatNumber(number)+"ft")
 	}
 	return strings.Join(ways, " or ")
 }

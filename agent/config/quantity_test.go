@@ -22,6 +22,10 @@ func TestQuantitiesAreReadInTheirBaseUnit(t *testing.T) {
 		{AmpHours(0), "5Ah", 5}, {AmpHours(0), "5000mAh", 5},
 		{Bytes(0), "20MB", 20e6}, {Bytes(0), "500kB", 500e3}, {Bytes(0), "1GiB", 1 << 30}, {Bytes(0), "7B", 7},
 		{Ratio(0), "1%", 0.01}, {Ratio(0), "0.5 %", 0.005},
+		{WattHours(0), "90Wh", 90}, {WattHours(0), "1.2 kWh", 1200},
+		// foot and inch: international yard and pound agreement, 1959
+		{Metres(0), "30m", 30}, {Metres(0), "100ft", 30.48}, {Metres(0), "50cm", 0.5}, {Metres(0), "12 in", 0.3048}, {Metres(0), "1.5km", 1500},
+		{Hertz(0), "2.4GHz", 2.4e9}, {Hertz(0), "5500 MHz", 5.5e9}, {BitRate(0), "60Mbit/s", 60e6}, {Degrees(0), "40°", 40}, {Degrees(0), "40deg", 40},
 		{Celsius(0), "-5°C", -5}, {Celsius(0), "-5C", -5}, {Celsius(0), "+21.5 °C", 21.5},
 	} {
 		u, ok := unitOf(tt.kind)
@@ -48,6 +52,12 @@ func TestAQuantityWithoutItsUnitIsRefusedWithWhatWasProbablyMeant(t *testing.T) 
 		{Ratio(0), "0.01", "0.01 has no unit; write 1% or 0.01%"},
 		{Ratio(0), "1", "1 has no unit; write 1%"},
 		{Bytes(0), "20000000", "20000000 has no unit; write 20MB or 20000000B"},
+		{Metres(0), "30", "30 has no unit; write 30m or 30ft"},
+		{Hertz(0), "2.4", "2.4 has no unit; write 2.4GHz or 2.4MHz"},
+		{BitRate(0), "60", "60 has no unit; write 60Mbit/s"},
+		{WattHours(0), "90", "90 has no unit; write 90Wh"},
+		{WattHours(0), "90W", `"W" is not a unit for this; write it like 90Wh`},
+		{Metres(0), "30yd", `"yd" is not a unit for this; write it like 30m`},
 		{Celsius(0), "-5", "-5 has no unit; write -5°C"},
 		{Volts(0), "21v", `"v" is not a unit for this; write it like 21V`},
 		{Volts(0), "21A", `"A" is not a unit for this; write it like 21V`},

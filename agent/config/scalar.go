@@ -1,6 +1,7 @@
 package config
 
 import (
+	"encoding"
 	"fmt"
 	"reflect"
 	"strconv"
@@ -51,6 +52,19 @@ func (f form) String() string {
 	return [...]string{"text", "a whole number", "a number", "a yes-or-no value"}[f]
 }
 
+// ownText is how v reads itself from text, where its type can.
+func ownText(v reflect.Value) (encoding.TextUnmarshaler, bool) {
+	if !v.CanAddr() {
+		return nil, false
+	}
+	u, ok := v.Addr().Interface().(encoding.TextUnmarshaler)
+	return u, ok
+}
+
+// Refuse is the error of a type that reads itself from text: what is wrong, and
+// how to write it.
+func Refuse(what, remedy string) error { return &valueError{what, remedy} }
+
 // set reads text into v, which is a scalar of the schema. Errors are *valueError.
 func set(v reflect.Value, text string, f form, tag reflect.StructTag) error {
 	switch v.Interface().(type) {
@@ -66,6 +80,9 @@ func set(v reflect.Value, text string, f form, tag reflect.StructTag) error {
 		d, err := parseDuration(text)
 		v.SetInt(int64(d))
 		return err
+	}
+	if u, ok := ownText(v); ok {
+		return u.UnmarshalText([]byte(text))
 	}
 	if u, ok := unitOf(v.Interface()); ok {
 		q, err := u.parse(text)
