@@ -90,11 +90,16 @@ func mergeOldHalf(bins []Bin) []Bin {
 	half := len(bins) / 4 * 2
 	out := bins[:0]
 	for i := 0; i < half; i += 2 {
-		a, c := bins[i], bins[i+1]
-		wa, wc := a.D+1e-9, c.D+1e-9
-		m := func(x, y float64) float64 { return (x*wa + y*wc) / (wa + wc) }
-		out = append(out, Bin{Q: m(a.Q, c.Q), V: m(a.V, c.V), I: m(a.I, c.I), L: m(a.L, c.L),
-			T: m(a.T, c.T), D: a.D + c.D, S: math.Max(a.S, c.S)})
+		out = append(out, mergeBins(&bins[i], &bins[i+1]))
 	}
 	return append(out, bins[half:]...)
+}
+
+// mergeBins is the mean of two bins, weighted by charge.
+func mergeBins(a, c *Bin) Bin {
+	wa, wc := a.D+1e-9, c.D+1e-9
+	k := wa / (wa + wc)
+	m := func(x, y float64) float64 { return y + k*(x-y) }
+	return Bin{Q: m(a.Q, c.Q), V: m(a.V, c.V), I: m(a.I, c.I), L: m(a.L, c.L),
+		T: m(a.T, c.T), D: a.D + c.D, S: math.Max(a.S, c.S)}
 }

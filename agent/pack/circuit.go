@@ -40,6 +40,18 @@ func activation(c, exchange float64) float64 {
 	return 0.0514 * math.Asinh(c/(2*exchange))
 }
 
+// exchanges are the exchange currents (C-rate) a hypothesis may have: few, so that
+// the activation of a bin is computed once for each.
+var exchanges = [...]float64{0.08, 0.16, 0.3, 0.6, 1.2}
+
+// activations gives activation(c, x) for each x of exchanges.
+func activations(c float64) (a [len(exchanges)]float64) {
+	for k, x := range exchanges {
+		a[k] = activation(c, x)
+	}
+	return a
+}
+
 // kneeShift is by how much of the capacity the rise of resistance comes earlier in
 // the cold (ocv.md's pulse tests: 0.075 at 10 °C, 0.13 at 0 °C, 0.165 at -10 °C).
 func kneeShift(f float64) float64 { return 0.12 * math.Log(f) }
@@ -62,10 +74,10 @@ func curveSigma(ch Chemistry) float64 {
 const (
 	cCap      = iota // capacity from z=1 to z=0, parts of the label
 	cRes             // resistance at 25 °C and full charge, V per C-rate
-	cKnee            // by how many times it has risen at z=0
+	cKnee            // what it has gained at z=0, V per C-rate
 	cWidth           // over what charge it rises, parts of the capacity
 	cSlow            // charge displaced per C-rate by the slow branch, hours
-	cExchange        // exchange current, C-rate
+	cExchange        // exchange current: which of exchanges
 	cBias            // V; error of the curve
 	cStart           // state of charge at the first reading
 	cCurve           // which curve
@@ -73,7 +85,7 @@ const (
 
 // circuit is the generic class: an equivalent circuit over a published OCV curve.
 //
-//	v = U(z) + bias - activation(i) - R f(T) (1 + knee exp(-z/width)) i
+//	v = U(z) + bias - activation(i) - (R f(T) + knee exp(-(z-shift(T))/width)) i
 //	z = start - q/cap - slow i_slow f(T)/cap
 type circuit struct {
 	*cloud
@@ -83,20 +95,22 @@ type circuit struct {
 }
 
 func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
-	c := &circuit{cloud: newCloud(n, scale, scale, scale, scale, scale, scale, offset, offset, label), curves: ocvCurves(ch), ch: ch, sigma: curveSigma(ch)}
+	c := &circuit{cloud: newCloud(n, scale, scale, scale, scale, scale, label, offset, offset, label), curves: ocvCurves(ch), ch: ch, sigma: curveSigma(ch)}
 	p := c.par
-	bias, exchange := 0.05, 0.4
+	bias, knee, width, fresh := 0.05, 0.7, 0.06, 1.0
 	switch ch {
 	case LFP:
 		bias = 0.02
 	case LeadAcid:
-		bias, exchange = 0.03, 0.1
+		// Resistance rises two to three times over the whole discharge (common
+		// practice, no source), and the label is what is left above 1.8 V a cell.
+		bias, knee, width, fresh = 0.03, 0.2, 0.2, 1.08
 	}
 	for j := range n {
 		var q float64
 		switch u := rng.Float64(); {
 		case u < 0.5:
-			q = 1 + 0.09*rng.NormFloat64()
+			q = fresh * (1 + 0.09*rng.NormFloat64())
 		case u < 0.85:
 			q = 0.55 + 0.5*rng.Float64()
 		default:
@@ -104,10 +118,10 @@ func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
 		}
 		p[cCap][j] = q
 		p[cRes][j] = math.Exp(resMean(ch, q) + resSpread*rng.NormFloat64())
-		p[cKnee][j] = 8 * math.Exp(0.7*rng.NormFloat64())
-		p[cWidth][j] = 0.06 * math.Exp(0.4*rng.NormFloat64())
+		p[cKnee][j] = knee * math.Exp(0.7*rng.NormFloat64())
+		p[cWidth][j] = width * math.Exp(0.4*rng.NormFloat64())
 		p[cSlow][j] = 0.01 * math.Exp(0.6*rng.NormFloat64())
-		p[cExchange][j] = exchange * math.Exp(0.8*rng.NormFloat64())
+		p[cExchange][j] = float64(rng.IntN(len(exchanges)))
 		p[cBias][j] = bias * rng.NormFloat64()
 		p[cCurve][j] = float64(rng.IntN(len(c.curves)))
 	}
@@ -147,7 +161,8 @@ func (c *circuit) seed(rest float64, known bool, b *Bin, rng *rand.Rand) {
 	p := c.par
 	f := coldFactor(b.T)
 	sigma := c.sigma * 1.5
-	c.seedResistance(b, rng)
+	cur := b.polarising()
+	act := activations(cur)
 	for j := range int(partShare * float64(c.n)) {
 		crv := c.curves[int(p[cCurve][j])]
 		e := sigma * rng.NormFloat64()
@@ -155,11 +170,10 @@ func (c *circuit) seed(rest float64, known bool, b *Bin, rng *rand.Rand) {
 		if known {
 			z = crv.inverse(rest + e)
 		} else {
-			cur := b.polarising()
-			v := b.V + e - p[cBias][j] + activation(cur, p[cExchange][j])
+			v := b.V + e - p[cBias][j] + act[int(p[cExchange][j])]
 			k := 0.0
 			for range 3 {
-				z = crv.inverse(v + p[cRes][j]*f*(1+k)*cur)
+				z = crv.inverse(v + (p[cRes][j]*f+k)*cur)
 				k = p[cKnee][j] * math.Exp(-math.Max(z-kneeShift(f), -0.05)/p[cWidth][j])
 			}
 			z += b.Q / p[cCap][j]
@@ -170,10 +184,16 @@ func (c *circuit) seed(rest float64, known bool, b *Bin, rng *rand.Rand) {
 		_, slope := crv.at(z)
 		c.propose(j, cStart, z, normal(e, sigma)*slope, 0.95)
 	}
+	from := 0
+	if !known {
+		from = int(partShare * float64(c.n))
+	}
+	c.seedResistance(from, b, rng)
 }
 
-// seedResistance solves the resistance of the full hypotheses from the first bin.
-func (c *circuit) seedResistance(b *Bin, rng *rand.Rand) {
+// seedResistance solves the resistance of the hypotheses from row from on, whose
+// start is known, from the first bin.
+func (c *circuit) seedResistance(from int, b *Bin, rng *rand.Rand) {
 	p := c.par
 	f := coldFactor(b.T)
 	cur := b.polarising()
@@ -181,13 +201,14 @@ func (c *circuit) seedResistance(b *Bin, rng *rand.Rand) {
 		return
 	}
 	sigma := 1.5 * c.sigma
-	for j := int(partShare * float64(c.n)); j < c.n; j++ {
+	act := activations(cur)
+	for j := from; j < c.n; j++ {
 		z := p[cStart][j] - b.Q/p[cCap][j]
 		u, _ := c.curves[int(p[cCurve][j])].at(z)
 		k := p[cKnee][j] * math.Exp(-math.Max(z-kneeShift(f), -0.05)/p[cWidth][j])
-		g := f * (1 + k) * cur
+		g := f * cur
 		e := sigma * rng.NormFloat64()
-		r := (u + p[cBias][j] - activation(cur, p[cExchange][j]) - b.V + e) / g
+		r := (u + p[cBias][j] - act[int(p[cExchange][j])] - k*cur - b.V + e) / g
 		if r < 0.2*p[cRes][j] || r > 8*p[cRes][j] {
 			continue
 		}
@@ -195,8 +216,9 @@ func (c *circuit) seedResistance(b *Bin, rng *rand.Rand) {
 		// prior density of log r over the proposal's
 		w := normal(math.Log(r)-m, resSpread) / math.Max(normal(e, sigma)*g*r, 1e-9)
 		p[cRes][j], c.prior[cRes][j] = r, r
-		c.corr[j] = math.Log(math.Max(w, 1e-9))
-		c.base[j] += c.corr[j]
+		lw := math.Log(math.Max(w, 1e-9))
+		c.corr[j] += lw
+		c.base[j] += lw
 	}
 }
 
@@ -232,15 +254,16 @@ func (c *circuit) step(b *Bin, first bool) {
 	fade := math.Exp(-b.D / forgetQ)
 	weight := math.Min(1, b.D/independent)
 	shift := kneeShift(f)
+	act := activations(cur)
 	p := c.par
 	for j := range c.n {
 		inv := 1 / p[cCap][j]
 		z := p[cStart][j] - (b.Q+p[cSlow][j]*slow)*inv
 		u, du := c.curves[int(p[cCurve][j])].at(z)
 		r := p[cRes][j] * f
-		k := p[cKnee][j] * math.Exp(-math.Max(z-shift, -0.05)/p[cWidth][j])
-		v := u + p[cBias][j] - activation(cur, p[cExchange][j]) - r*(1+k)*cur
-		dv := du + r*k/p[cWidth][j]*cur
+		k := p[cKnee][j] * quickExp(-max(z-shift, -0.05)/p[cWidth][j])
+		v := u + p[cBias][j] - act[int(p[cExchange][j])] - (r+k)*cur
+		dv := du + k/p[cWidth][j]*cur
 		c.observe(j, b.V-v, 0.01*dv, c.sigma, fade, weight, first)
 	}
 }
@@ -253,13 +276,32 @@ func (c *circuit) walk(j int, a *ahead) float64 {
 	displaced := p[cSlow][j] * a.load.rate * f * inv
 	knee := kneeShift(f)
 	crv := c.curves[int(p[cCurve][j])]
-	add := p[cBias][j] + a.keep*c.res[j] - activation(a.load.rate, p[cExchange][j])
-	end := math.Min(-0.2, z-0.05)
-	return crossing(a, z, end, p[cCap][j], func(z float64) (float64, float64) {
+	add := p[cBias][j] - activation(a.load.rate, exchanges[int(p[cExchange][j])])
+	model := func(z float64) (float64, float64) {
 		z -= displaced
 		u, _ := crv.at(z)
-		return u + add, p[cRes][j] * f * (1 + p[cKnee][j]*math.Exp(-math.Max(z-knee, -0.05)/p[cWidth][j]))
-	})
+		return u + add, p[cRes][j]*f + p[cKnee][j]*quickExp(-max(z-knee, -0.05)/p[cWidth][j])
+	}
+	shift, off := anchor(a, c.res[j], z, 0.01, c.sigma, circuitPlace, model)
+	z += shift
+	add += off
+	end := math.Min(-0.2, z-0.05)
+	return crossing(a, z, end, p[cCap][j], model)
+}
+
+// circuitPlace is the error in the position along the curve, parts of the capacity.
+const circuitPlace = 0.015
+
+// anchor splits what voltage a hypothesis still misses now, e, between its place
+// along the curve and an offset that lasts, as a Kalman update would: where the
+// curve is steep the place is at fault, where it is flat the voltage.
+func anchor(a *ahead, e, x, h, sigmaV, sigmaX float64, model func(float64) (u, r float64)) (shift, offset float64) {
+	u1, r1 := model(x + h)
+	u0, r0 := model(x - h)
+	slope := (u1 - r1*a.load.rate - u0 + r0*a.load.rate) / (2 * h)
+	vv, xx := sigmaV*sigmaV, slope*slope*sigmaX*sigmaX
+	s := 1 / (vv + xx)
+	return e * slope * sigmaX * sigmaX * s, a.keep * e * vv * s
 }
 
 const walkPoints = 64

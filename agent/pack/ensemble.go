@@ -6,11 +6,11 @@ import (
 )
 
 const (
-	circuitN     = 1000 // hypotheses of the generic class beside history
-	aloneN       = 2000 // and without
-	freshN       = 400
-	templateSize = 500
-	drawsN       = 160
+	circuitN     = 2000 // hypotheses of the generic class beside history
+	aloneN       = 5000 // and without
+	freshN       = 1000
+	templateSize = 1500
+	drawsN       = 200
 )
 
 // ensemble is the set of competing classes for one discharge.
@@ -172,7 +172,7 @@ func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
 	}
 	c.weights(w)
 	idx := systematic(w, c.n, rng)
-	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.15, cWidth: 0.08, cSlow: 0.1, cExchange: 0.1, cBias: 0.005, cStart: 0, cCurve: 0}
+	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.15, cWidth: 0.08, cSlow: 0.1, cExchange: 0, cBias: 0.005, cStart: 0, cCurve: 0}
 	for k := range c.par {
 		row := make([]float64, c.n)
 		for i, j := range idx {

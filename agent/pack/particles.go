@@ -64,7 +64,7 @@ func (c *cloud) fix(logMass float64) {
 // tol is the voltage that an error in the position of the curve is worth.
 func (c *cloud) observe(j int, e, tol, sigma, fade, weight float64, first bool) {
 	v := sigma*sigma + tol*tol
-	c.like[j] = c.like[j]*fade - (0.5*math.Min(e*e/v, 25)+0.5*math.Log(v/0.0009))*weight
+	c.like[j] = c.like[j]*fade - 0.5*(min(e*e/v, 50)+quickLog(v/0.0009))*weight
 	if first {
 		c.res[j] = e
 	} else {
@@ -76,11 +76,11 @@ func (c *cloud) observe(j int, e, tol, sigma, fade, weight float64, first bool) 
 func (c *cloud) weights(w []float64) float64 {
 	top := math.Inf(-1)
 	for j := range w {
-		top = math.Max(top, c.base[j]+c.like[j])
+		top = max(top, c.base[j]+c.like[j])
 	}
 	var sum float64
 	for j := range w {
-		w[j] = math.Exp(c.base[j] + c.like[j] - top)
+		w[j] = quickExp(c.base[j] + c.like[j] - top)
 		sum += w[j]
 	}
 	for j := range w {
@@ -149,14 +149,29 @@ func maybeResample(m class, bins []Bin, rest float64, restKnown bool, rng *rand.
 		c.like[j], c.res[j] = 0, 0
 	}
 	m.begin(rest, restKnown)
-	for i := range bins {
-		m.step(&bins[i], i == 0)
-	}
+	replay(m, bins)
 	for k := range idx {
 		c.base[k] = logSum + math.Log(keepShare/float64(kept)) - old[k]
 	}
 	for k, j := range fresh {
 		c.base[kept+k] = c.mass + c.corr[j] + math.Log((1-keepShare)/float64(len(fresh)))
+	}
+}
+
+// replay shows a class its history again: in pairs of bins where it is long, for
+// their errors are correlated over more than that; the last bins singly.
+func replay(m class, bins []Bin) {
+	first := true
+	i := 0
+	for ; i+8 < len(bins) && len(bins) > 40; i += 3 {
+		b := mergeBins(&bins[i], &bins[i+1])
+		b = mergeBins(&b, &bins[i+2])
+		m.step(&b, first)
+		first = false
+	}
+	for ; i < len(bins); i++ {
+		m.step(&bins[i], first)
+		first = false
 	}
 }
 

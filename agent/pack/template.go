@@ -18,7 +18,7 @@ const (
 const templateN = 400
 
 // knot is the earlier run at one charge.
-type knot struct{ v, cur, cold, slow, grow float64 }
+type knot struct{ v, cur, cold, slow, grow, act float64 }
 
 // template is the class "as in that earlier run": its voltage against charge,
 // shifted, stretched and corrected for resistance, rate and temperature.
@@ -60,10 +60,10 @@ func (t *template) drop(j int, k *knot, cold, cur float64) float64 {
 	g := p[tCold][j]
 	was, is := k.cur, cur
 	if k.cold != 0 {
-		was *= math.Exp(g * k.cold)
+		was *= quickExp(g * k.cold)
 	}
 	if cold != 0 {
-		is *= math.Exp(g * cold)
+		is *= quickExp(g * cold)
 	}
 	return p[tRes][j] * k.grow * (p[tRatio][j]*is - was)
 }
@@ -150,6 +150,7 @@ func newTemplate(run *Run, ch Chemistry, n int, spread, mismatch float64, rng *r
 		}
 		kn.grow = 1 + 2*math.Exp(-math.Max(1-g/t.full, -0.05)/0.06)
 		kn.cur = cur[seg] + f*(cur[seg+1]-cur[seg])
+		kn.act = activation(kn.cur, 0.4)
 		kn.cold = cold[seg] + f*(cold[seg+1]-cold[seg])
 		kn.slow = slow[seg] + f*(slow[seg+1]-slow[seg])
 	}
@@ -201,7 +202,7 @@ func (t *template) seed(_ float64, _ bool, b *Bin, rng *rand.Rand) {
 			if is < 1e-4 {
 				continue
 			}
-			r := (k.v + was - activation(cur, 0.4) + activation(k.cur, 0.4) - b.V + e) / is
+			r := (k.v + was - activation(cur, 0.4) + k.act - b.V + e) / is
 			if r < 0.1 || r > 10 {
 				continue
 			}
@@ -262,7 +263,7 @@ func (t *template) at(x float64) (k knot, slope float64) {
 	i := int(y)
 	f := y - float64(i)
 	a, b := &t.knots[i], &t.knots[i+1]
-	return knot{a.v + f*(b.v-a.v), a.cur + f*(b.cur-a.cur), a.cold + f*(b.cold-a.cold), a.slow + f*(b.slow-a.slow), a.grow + f*(b.grow-a.grow)},
+	return knot{a.v + f*(b.v-a.v), a.cur + f*(b.cur-a.cur), a.cold + f*(b.cold-a.cold), a.slow + f*(b.slow-a.slow), a.grow + f*(b.grow-a.grow), a.act + f*(b.act-a.act)},
 		(b.v - a.v) / t.pitch
 }
 
@@ -275,10 +276,10 @@ func (t *template) step(b *Bin, first bool) {
 	p := t.par
 	for j := range t.n {
 		x := p[tOffset][j] + b.Q/p[tScale][j]
-		i := int(math.Min(math.Max(x/t.pitch, 0), templateN-1))
+		i := int(min(max(x/t.pitch, 0), templateN-1))
 		x = math.Max(0, x+p[tSlow][j]*(slow-t.knots[i].slow))
 		k, dv := t.at(x)
-		drop := t.drop(j, &k, cold, cur) + act - activation(k.cur, 0.4)
+		drop := t.drop(j, &k, cold, cur) + act - k.act
 		tol := 0.006*math.Abs(dv)*t.full + 0.1*math.Abs(drop)
 		t.observe(j, b.V-k.v+drop, tol, t.sigma, fade, weight, first)
 	}
@@ -288,17 +289,24 @@ func (t *template) walk(j int, a *ahead) float64 {
 	p := t.par
 	cold := coldLog(a.tempC)
 	x := p[tOffset][j] + a.q/p[tScale][j]
-	end := x + math.Max(1.2*t.full-x, 0.02*t.full)
-	add := a.keep*t.res[j] - activation(a.load.rate, 0.4)
+	add := -activation(a.load.rate, 0.4)
 	slow := a.load.rate * coldFactor(a.tempC)
 	is := p[tRes][j] * p[tRatio][j] * math.Exp(p[tCold][j]*cold)
-	return crossing(a, x, end, p[tScale][j], func(x float64) (float64, float64) {
-		i := int(math.Min(math.Max(x/t.pitch, 0), templateN-1))
+	model := func(x float64) (float64, float64) {
+		i := int(min(max(x/t.pitch, 0), templateN-1))
 		k, _ := t.at(math.Max(0, x+p[tSlow][j]*(slow-t.knots[i].slow)))
 		was := k.cur
 		if k.cold != 0 {
-			was *= math.Exp(p[tCold][j] * k.cold)
+			was *= quickExp(p[tCold][j] * k.cold)
 		}
-		return k.v + p[tRes][j]*k.grow*was + add + activation(k.cur, 0.4), is * k.grow
-	})
+		return k.v + p[tRes][j]*k.grow*was + add + k.act, is * k.grow
+	}
+	shift, off := anchor(a, t.res[j], x, 0.01*t.full, t.sigma, templatePlace*t.full, model)
+	x += shift
+	add += off
+	end := x + math.Max(1.2*t.full-x, 0.02*t.full)
+	return crossing(a, x, end, p[tScale][j], model)
 }
+
+// templatePlace is the error in the position along the earlier run, parts of it.
+const templatePlace = 0.008

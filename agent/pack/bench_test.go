@@ -1,0 +1,75 @@
+package pack
+
+import (
+	"testing"
+	"time"
+)
+
+// steadyRun is a made-up discharge of a 5 Ah cell at 1 Hz, only to have something to run on.
+func steadyRun(n int) []Sample {
+	out := make([]Sample, n)
+	for i := range out {
+		x := float64(i) / float64(n)
+		out[i] = Sample{T: time.Duration(i) * time.Second, PackV: 5 * (4.1 - 0.9*x - 0.3*x*x*x*x), PackA: 3.2, TempC: 20 + 10*x, TempKnown: true}
+	}
+	return out
+}
+
+func benchSpec() Spec {
+	return Spec{Chemistry: LiIon, SeriesCells: 5, CapacityAh: 5, CutoffV: 13}
+}
+
+func BenchmarkUpdate(b *testing.B) {
+	run := steadyRun(5000)
+	var e *Estimator
+	b.ReportAllocs()
+	for i := range b.N {
+		if i%len(run) == 0 {
+			e, _ = New(benchSpec(), nil)
+		}
+		if err := e.Update(run[i%len(run)]); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkForecast(b *testing.B) {
+	run := steadyRun(5000)
+	for _, hist := range []string{"none", "history"} {
+		b.Run(hist, func(b *testing.B) {
+			var prof *Profile
+			if hist == "history" {
+				prof, _ = Learn(nil, benchSpec(), run)
+				prof, _ = Learn(prof, benchSpec(), run)
+			}
+			var e *Estimator
+			b.ReportAllocs()
+			var worst time.Duration
+			for i := range b.N {
+				k := 5 * i % len(run)
+				if k == 0 {
+					b.StopTimer()
+					e, _ = New(benchSpec(), prof)
+					for _, s := range run[:100] {
+						_ = e.Update(s)
+					}
+					e.Forecast()
+					b.StartTimer()
+				}
+				b.StopTimer()
+				for j := range 5 {
+					s := run[k+j]
+					s.T += time.Hour
+					if err := e.Update(s); err != nil {
+						b.Fatal(err)
+					}
+				}
+				b.StartTimer()
+				t := time.Now()
+				e.Forecast()
+				worst = max(worst, time.Since(t))
+			}
+			b.ReportMetric(float64(worst.Microseconds()), "worst-us")
+		})
+	}
+}
