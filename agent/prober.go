@@ -54,6 +54,9 @@ func (p *prober) probe(ctx context.Context, ask StartProbe) probes.Result {
 	r := pr.Probe(ctx)
 	// The name and section are the configuration's, whatever the prober calls itself.
 	r.Target, r.Kind = ask.Name, ask.Kind
+	if p.line.speed != 1 {
+		r.Start = p.line.lived(r.Start).Wall // a demonstration's results carry its own time
+	}
 	if set, ok := p.kinds[ask.Name]; ok {
 		r.Section = set.Section
 	}

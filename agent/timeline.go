@@ -15,12 +15,15 @@ type timeline struct {
 }
 
 // now is the present.
-func (t timeline) now() alarm.Instant {
-	up := time.Duration(float64(time.Since(t.start)) * t.speed)
-	return alarm.Instant{Up: up, Wall: t.wall(up, time.Now())}
+func (t timeline) now() alarm.Instant { return t.lived(time.Now()) }
+
+// lived is the instant of a time in real life.
+func (t timeline) lived(at time.Time) alarm.Instant {
+	up := time.Duration(float64(at.Sub(t.start)) * t.speed)
+	return alarm.Instant{Up: up, Wall: t.wall(up, at)}
 }
 
-// of is the instant of a time that a sensor or probe stamped.
+// of is the instant of a time that a sensor stamped.
 func (t timeline) of(at time.Time) alarm.Instant {
 	up := at.Sub(t.start)
 	return alarm.Instant{Up: up, Wall: t.wall(up, at)}
