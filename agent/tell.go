@@ -17,7 +17,8 @@ type (
 		PutProfile(identity string, v any) error
 		PutState(key string, v any) error
 		Append(journal.Record) journal.Record
-		AppendNow(journal.Record) (journal.Record, error)
+		// Hurry has what was appended committed soon, without waiting for it.
+		Hurry()
 	}
 	// Receivers is the alarm delivery. Publish never blocks.
 	Receivers interface {
@@ -87,11 +88,9 @@ func (t *teller) announce(a Announce) {
 
 func (t *teller) record(r Record) {
 	rec := journal.Record{Wall: r.At.Wall, Up: t.bootUp + r.At.Up, Kind: r.Kind, Subject: r.Subject, Who: r.Who, Text: r.Text}
+	t.keep.Append(rec) // what it can't take it counts and tells in its status
 	if r.Urgent {
-		_, err := t.keep.AppendNow(rec)
-		t.kept(err)
-	} else {
-		t.keep.Append(rec) // what it can't take it counts and tells in its status
+		t.keep.Hurry()
 	}
 	if r.Kind != journal.KindAlarm { // alarms have their own line
 		t.log.Info().Str(logKind, string(r.Kind)).Str(logSubject, r.Subject).Msg(r.Text)
