@@ -18,9 +18,10 @@ type Source struct {
 	// Temperature gives the pack's temperature in °C where something other than
 	// the sensor knows it; nil when nothing does.
 	Temperature func() (tempC float64, known bool)
-	// Repairs counts how often the sensor's settings had to be written again; nil
-	// for sensors that have none.
-	Repairs func(sensors.Sensor) uint64
+	// Trouble counts the exchanges with the sensor that failed, those that a retry
+	// mended too, and how often its settings had to be written again; nil for
+	// sensors that count neither.
+	Trouble func(sensors.Sensor) (failed, repairs uint64)
 }
 
 // The pause between tries of a sensor that does not answer grows from one
@@ -39,8 +40,9 @@ type sampler struct {
 // is never a reason to stop.
 func (s *sampler) run(ctx context.Context) error {
 	var (
-		sensor sensors.Sensor
-		counts status.SensorCounts
+		sensor    sensors.Sensor
+		counts    status.SensorCounts
+		uncounted uint64 // failures that the sensor does not count itself
 	)
 	defer func() {
 		if sensor != nil {
@@ -66,12 +68,17 @@ func (s *sampler) run(ctx context.Context) error {
 		}
 		if err == nil {
 			reading, err = sensor.Read()
-			if s.src.Repairs != nil {
-				counts.Repairs = s.src.Repairs(sensor)
-			}
+		}
+		if err != nil && (sensor == nil || s.src.Trouble == nil) {
+			uncounted++
+		}
+		counts.Errors = uncounted
+		if sensor != nil && s.src.Trouble != nil {
+			failed, repairs := s.src.Trouble(sensor)
+			counts.Errors += failed
+			counts.Repairs = repairs
 		}
 		if err != nil {
-			counts.Errors++
 			s.emit(ctx, ReadFailed{At: s.line.now(), Pack: s.src.Pack, Err: err.Error(), Counts: counts})
 			timer.Reset(pause)
 			pause = min(2*pause, max(sensorBackoffMost, every))

@@ -91,6 +91,28 @@ func TestAbsentBusIsTriedWithGrowingPauses(t *testing.T) {
 	})
 }
 
+func TestTroubleThatARetryMendedIsCounted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		opens := 0
+		sensor := &scripted{script: []error{nil}}
+		events, _ := sample(t, Source{Pack: "a", Every: time.Second,
+			Open: func() (sensors.Sensor, error) {
+				if opens++; opens == 1 {
+					return nil, errors.New("open i2c-1: no such device")
+				}
+				return sensor, nil
+			},
+			Trouble: func(sensors.Sensor) (failed, repairs uint64) { return 5, 2 },
+		}, 1500*time.Millisecond)
+		if failed, ok := events[0].(ReadFailed); !ok || failed.Counts.Errors != 1 || failed.Counts.Repairs != 0 {
+			t.Errorf("the bus that did not open is counted as %+v, want one error", events[0])
+		}
+		if read, ok := events[1].(Read); !ok || read.Counts.Errors != 6 || read.Counts.Repairs != 2 {
+			t.Errorf("%+v, want 6 errors and 2 repairs", events[1])
+		}
+	})
+}
+
 func TestTemperatureOfTheOperatorReachesTheReading(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		events, _ := sample(t, Source{Pack: "a", Every: time.Second,

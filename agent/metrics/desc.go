@@ -150,7 +150,7 @@ func families() [familyCount]Family {
 		sensorUp:            {"candlemark_sensor_up", Gauge, onPack, "1 when the last read of the pack's sensor succeeded and is fresh, 0 when not."},
 		sensorSettingsFault: {"candlemark_sensor_settings_fault", Gauge, onPack, "1 when the sensor reports that its settings do not fit the load. Absent without a fresh reading."},
 		sensorReads:         {"candlemark_sensor_reads_total", Counter, onPack, "Reads of the sensor attempted since the agent started."},
-		sensorErrors:        {"candlemark_sensor_errors_total", Counter, onPack, "Reads of the sensor that failed."},
+		sensorErrors:        {"candlemark_sensor_errors_total", Counter, onPack, "Exchanges with the sensor that failed or gave what cannot be, those that a retry mended too."},
 		sensorRepairs:       {"candlemark_sensor_repairs_total", Counter, onPack, "Times the sensor was found to have lost its settings and was set up again."},
 
 		linkUp:        {"candlemark_link_up", Gauge, onTarget, "1 when the last burst had at least one answer, 0 when it had none. Absent while that could not be measured."},

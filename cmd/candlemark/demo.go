@@ -158,7 +158,7 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 	}
 	return agent.Parts{
 		Setup:   set,
-		Sources: []agent.Source{{Pack: demoPack, Every: demoSample, Open: func() (sensors.Sensor, error) { return sim.Sensor(), nil }}},
+		Sources: []agent.Source{{Pack: demoPack, Every: demoSample, Trouble: trouble, Open: func() (sensors.Sensor, error) { return sim.Sensor(), nil }}},
 		Probers: prs, Log: zerolog.Nop(), Speed: demoSpeed,
 		ClockSet: func() bool { return true }, PowerOff: func(string) {},
 	}, nil

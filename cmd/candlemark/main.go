@@ -89,7 +89,6 @@ operator to shut the terminal down before the pack is flat.`,
 		Example:       "  candlemark demo\n  candlemark run --config /etc/candlemark/candlemark.yaml",
 		SilenceErrors: true,
 		SilenceUsage:  true,
-		Args:          noArgs,
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
@@ -97,7 +96,34 @@ operator to shut the terminal down before the pack is flat.`,
 		newRun(), newDemo(), newCheckConfig(), newReplay(), newVersion(),
 		newSwap(), newNote(), newLogCommand(), newStatus(),
 	)
+	finishHelp(root)
 	return root
+}
+
+// finishHelp makes cobra's own commands give examples, and refuse what they do
+// not know like all others do.
+func finishHelp(root *cobra.Command) {
+	root.InitDefaultHelpCmd()
+	root.InitDefaultCompletionCmd()
+	for _, cmd := range root.Commands() {
+		switch cmd.Name() {
+		case "help":
+			cmd.Example = "  candlemark help replay"
+			cmd.RunE = func(_ *cobra.Command, args []string) error {
+				topic, rest, err := root.Find(args)
+				if err != nil || len(rest) > 0 {
+					return usageError{fmt.Errorf("unknown help topic %q", strings.Join(args, " "))}
+				}
+				return topic.Help()
+			}
+		case "completion":
+			cmd.Example = "  candlemark completion bash"
+			cmd.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
+			for _, shell := range cmd.Commands() {
+				shell.Example = "  candlemark completion " + shell.Name()
+			}
+		}
+	}
 }
 
 func noArgs(cmd *cobra.Command, args []string) error {

@@ -150,7 +150,7 @@ func readTrace(path string, stdin io.Reader) ([]trace.Row, error) {
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("trace: %w", err)
 	}
 	defer f.Close()
 	return trace.Read(f, path)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -70,7 +71,7 @@ func (t *textRows) summary() {
 	}
 	first, last := t.rows[0], t.rows[len(t.rows)-1]
 	fmt.Fprintf(w, "pack: %s, %d in series, %.4g Ah on the label, cut-off %.4g V; %d earlier discharges learned\n",
-		t.spec.Chemistry, t.spec.SeriesCells, t.spec.CapacityAh, last.Forecast.CutoffV, t.learned)
+		t.spec.Chemistry, t.spec.SeriesCells, t.spec.CapacityAh, t.cutoffV(), t.learned)
 	fmt.Fprintf(w, "%9s %8s %8s %8s  %s\n", "time", "volts", "amperes", "charge", "time left, 9 in 10 within")
 	next := first.T
 	for _, r := range t.rows {
@@ -95,6 +96,17 @@ func (t *textRows) summary() {
 	fmt.Fprintf(w, "; %.3f Ah and %.2f Wh drawn\n", t.drawn(false), t.drawn(true))
 	t.leadReport(end)
 	t.plot(end)
+}
+
+// cutoffV is the cut-off that the last forecast went by, or the pack's own where
+// there was none.
+func (t *textRows) cutoffV() float64 {
+	for _, r := range slices.Backward(t.rows) {
+		if r.Forecast.Known && r.Forecast.CutoffV > 0 {
+			return r.Forecast.CutoffV
+		}
+	}
+	return t.spec.CutoffV
 }
 
 // leadReport says how long before the end each lead alarm came.

@@ -105,7 +105,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	go announceReady(ctx, web, log)
 	err = a.Run(ctx)
 	_, _ = daemon.SdNotify(false, daemon.SdNotifyStopping)
-	log.Info().Err(err).Msg("candlemark ends")
+	log.Info().Msg("candlemark ends")
 	return err
 }
 

@@ -22,6 +22,9 @@ func socketFlag(cmd *cobra.Command) *string {
 // talk runs f against the running agent.
 func talk(ctx context.Context, socket string, f func(context.Context, *control.Client) error) error {
 	c, err := control.Dial(socket)
+	if errors.Is(err, control.ErrNoAgent) {
+		return fmt.Errorf("%w; start one with candlemark run, or name its socket with --socket", err)
+	}
 	if err != nil {
 		return err
 	}
@@ -108,6 +111,9 @@ func newLogCommand() *cobra.Command {
 	cmd.Flags().IntVar(&limit, "limit", 200, "at most this many of the newest")
 	f := formatFlag(cmd, formatText, formatJSON, formatNDJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if limit <= 0 || since < 0 {
+			return usageError{fmt.Errorf("--limit %d, --since %s: both count from now back; give numbers above zero", limit, since)}
+		}
 		filter := journal.Filter{Limit: limit}
 		if since > 0 {
 			filter.Since = time.Now().Add(-since)

@@ -121,7 +121,7 @@ func sensorName(p config.Pack) string {
 func sources(c *config.Config) []agent.Source {
 	var out []agent.Source
 	for _, p := range c.Packs {
-		src := agent.Source{Pack: p.Name, Every: p.SampleEvery, Temperature: thermometer(p.Temperature)}
+		src := agent.Source{Pack: p.Name, Every: p.SampleEvery, Temperature: thermometer(p.Temperature), Trouble: trouble}
 		if p.Sensor.Kind == "simulated" {
 			src.Open = func() (sensors.Sensor, error) {
 				sim, err := simulated.New(simulatedPack(p))
@@ -132,16 +132,19 @@ func sources(c *config.Config) []agent.Source {
 			}
 		} else {
 			src.Open = func() (sensors.Sensor, error) { return ina219.Open(chip(p)) }
-			src.Repairs = func(s sensors.Sensor) uint64 {
-				if d, ok := s.(*ina219.Device); ok {
-					return d.Stats().Repairs
-				}
-				return 0
-			}
 		}
 		out = append(out, src)
 	}
 	return out
+}
+
+// trouble is what an INA219, real or simulated, has had so far.
+func trouble(s sensors.Sensor) (failed, repairs uint64) {
+	if d, ok := s.(interface{ Stats() ina219.Stats }); ok {
+		st := d.Stats()
+		return st.Errors, st.Repairs
+	}
+	return 0, 0
 }
 
 func simulatedPack(p config.Pack) simulated.Config {
@@ -189,7 +192,7 @@ func probers(c *config.Config) (map[string]probes.Prober, error) {
 	}
 	for i, t := range c.Throughput {
 		p, err := throughput.New(throughput.Config{
-			Name: t.Name, Server: t.Server, Streams: t.Streams, MaxBytes: int64(t.ByteBudget), Deadline: t.Deadline, Down: t.Down, Up: t.Up,
+			Name: t.Name, Section: probes.Uplink, Server: t.Server, Streams: t.Streams, MaxBytes: int64(t.ByteBudget), Deadline: t.Deadline, Down: t.Down, Up: t.Up,
 		})
 		if err != nil {
 			return nil, configError{fmt.Errorf("throughput[%d] %s: %w", i, t.Name, err)}
