@@ -79,6 +79,7 @@ const (
 	cSlow            // charge displaced per C-rate by the slow branch, hours
 	cExchange        // exchange current: which of exchanges
 	cBias            // V; error of the curve
+	cTilt            // V; by how much the curve's error grows from full to empty
 	cStart           // state of charge at the first reading
 	cCurve           // which curve
 )
@@ -95,16 +96,16 @@ type circuit struct {
 }
 
 func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
-	c := &circuit{cloud: newCloud(n, scale, scale, scale, scale, scale, label, offset, offset, label), curves: ocvCurves(ch), ch: ch, sigma: curveSigma(ch)}
+	c := &circuit{cloud: newCloud(n, scale, scale, scale, scale, scale, label, offset, offset, offset, label), curves: ocvCurves(ch), ch: ch, sigma: curveSigma(ch)}
 	p := c.par
-	bias, knee, width, fresh := 0.05, 0.7, 0.06, 1.0
+	bias, tilt, knee, width, fresh := 0.05, 0.02, 0.7, 0.06, 1.0
 	switch ch {
 	case LFP:
-		bias = 0.02
+		bias, tilt = 0.02, 0.01
 	case LeadAcid:
 		// Resistance rises two to three times over the whole discharge (common
 		// practice, no source), and the label is what is left above 1.8 V a cell.
-		bias, knee, width, fresh = 0.03, 0.2, 0.2, 1.08
+		bias, tilt, knee, width, fresh = 0.03, 0.04, 0.2, 0.2, 1.08
 	}
 	for j := range n {
 		var q float64
@@ -123,6 +124,7 @@ func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
 		p[cSlow][j] = 0.01 * math.Exp(0.6*rng.NormFloat64())
 		p[cExchange][j] = float64(rng.IntN(len(exchanges)))
 		p[cBias][j] = bias * rng.NormFloat64()
+		p[cTilt][j] = tilt * rng.NormFloat64()
 		p[cCurve][j] = float64(rng.IntN(len(c.curves)))
 	}
 	c.drawStart(rng)
@@ -262,8 +264,8 @@ func (c *circuit) step(b *Bin, first bool) {
 		u, du := c.curves[int(p[cCurve][j])].at(z)
 		r := p[cRes][j] * f
 		k := p[cKnee][j] * quickExp(-max(z-shift, -0.05)/p[cWidth][j])
-		v := u + p[cBias][j] - act[int(p[cExchange][j])] - (r+k)*cur
-		dv := du + k/p[cWidth][j]*cur
+		v := u + p[cBias][j] + p[cTilt][j]*(1-z) - act[int(p[cExchange][j])] - (r+k)*cur
+		dv := du - p[cTilt][j] + k/p[cWidth][j]*cur
 		c.observe(j, b.V-v, 0.01*dv, c.sigma, fade, weight, first)
 	}
 }
@@ -280,7 +282,7 @@ func (c *circuit) walk(j int, a *ahead) float64 {
 	model := func(z float64) (float64, float64) {
 		z -= displaced
 		u, _ := crv.at(z)
-		return u + add, p[cRes][j]*f + p[cKnee][j]*quickExp(-max(z-knee, -0.05)/p[cWidth][j])
+		return u + add + p[cTilt][j]*(1-z), p[cRes][j]*f + p[cKnee][j]*quickExp(-max(z-knee, -0.05)/p[cWidth][j])
 	}
 	shift, off := anchor(a, c.res[j], z, 0.01, c.sigma, circuitPlace, model)
 	z += shift

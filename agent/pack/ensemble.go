@@ -171,8 +171,9 @@ func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
 		}
 	}
 	c.weights(w)
+	temper(w, 0.1*float64(c.n))
 	idx := systematic(w, c.n, rng)
-	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.15, cWidth: 0.08, cSlow: 0.1, cExchange: 0, cBias: 0.005, cStart: 0, cCurve: 0}
+	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.2, cWidth: 0.1, cSlow: 0.1, cExchange: 0, cBias: 0.005, cTilt: 0.005, cStart: 0, cCurve: 0}
 	for k := range c.par {
 		row := make([]float64, c.n)
 		for i, j := range idx {
@@ -189,4 +190,26 @@ func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
 	}
 	c.drawStart(rng)
 	c.fix(0)
+}
+
+// temper flattens normalised weights to powers until they stand for at least ess
+// equal ones: where no hypothesis fits, the best of them must not be believed alone.
+func temper(w []float64, ess float64) {
+	for range 12 {
+		var ss float64
+		for _, x := range w {
+			ss += x * x
+		}
+		if 1/ss >= ess {
+			return
+		}
+		var sum float64
+		for j, x := range w {
+			w[j] = math.Pow(x, 0.7)
+			sum += w[j]
+		}
+		for j := range w {
+			w[j] /= sum
+		}
+	}
 }

@@ -42,8 +42,7 @@ type recorder struct {
 	GapS     float64       `json:"gapS"` // typical time between readings
 	Clipped  bool          `json:"clipped"`
 	AtCutoff bool          `json:"atCutoff"`
-	LowS     float64       `json:"lowS"`    // s with next to no load
-	ChargeS  float64       `json:"chargeS"` // s of charging
+	QuietS   float64       `json:"quietS"` // s without load
 	State    State         `json:"state"`
 }
 
@@ -92,27 +91,47 @@ func (e *Estimator) Update(s Sample) error {
 		r.tracker.add(dt, v, c)
 		r.binner.add(dt, v, c, temp, r.pulsed())
 	}
+	r.settle(v, c, (s.T - r.Now.T).Seconds())
 	r.N++
 	r.Now = s
-	r.State = e.stateOf(v, c)
-	r.AtCutoff = r.State == Discharging && s.PackV <= e.spec.cutoffAt(s.PackA)
+	r.AtCutoff = r.State == Discharging && c >= restRate && s.PackV <= e.spec.cutoffAt(s.PackA)
 	e.valid = false
 	return nil
 }
 
-// stateOf classifies a reading.
-func (e *Estimator) stateOf(v, c float64) State {
+// settle follows what the pack is doing. A pulsing load may rest or feed back for
+// a while; it is charging or resting only once that has lasted.
+func (r *recorder) settle(v, c, dt float64) {
+	now := Discharging
 	switch {
-	case v < 0.3:
-		return Absent
+	case v < absentV:
+		now = Absent
 	case c < -restRate:
-		return Charging
+		now = Charging
 	case c < restRate:
-		return Resting
-	default:
-		return Discharging
+		now = Resting
 	}
+	if now == Discharging || now == Absent {
+		r.QuietS = 0
+		r.State = now
+		return
+	}
+	r.QuietS += dt
+	hold := chargeHoldS
+	if now == Resting {
+		hold = restHoldS
+	}
+	if r.State == Discharging && r.QuietS < hold {
+		return
+	}
+	r.State = now
 }
+
+const (
+	absentV     = 0.3   // V per cell; no chemistry shows as little
+	chargeHoldS = 90.0  // s
+	restHoldS   = 600.0 // s
+)
 
 const restRate = 0.004 // C-rate; below it a pack lasts ten days and more
 
