@@ -20,7 +20,7 @@ import (
 )
 
 func newReplay() *cobra.Command {
-	var packPath, tracePath string
+	var packPath, tracePath, profilePath string
 	var learn, leads []string
 	cmd := &cobra.Command{
 		Use:   "replay --pack PACK.yaml [--learn EARLIER.csv ...] --trace RUN.csv",
@@ -40,6 +40,7 @@ feed_resistance_ohm.`,
 	fl := cmd.Flags()
 	fl.StringVar(&packPath, "pack", "", "what is known of the pack, a YAML `FILE`")
 	fl.StringArrayVar(&learn, "learn", nil, "an earlier discharge of the same pack, a CSV `FILE`; repeat it, oldest first")
+	fl.StringVar(&profilePath, "profile", "", "what learn wrote of the same pack, a JSON `FILE`")
 	fl.StringVar(&tracePath, "trace", "", "the discharge to replay, a CSV `FILE`, or - for standard input")
 	fl.StringArrayVar(&leads, "lead", nil, "lead time of the shut-down warning, or `[ALARM=]DURATION` for one alarm; repeat it for several")
 	_ = cmd.MarkFlagRequired("pack")
@@ -56,14 +57,13 @@ feed_resistance_ohm.`,
 		}
 		spec := file.Spec()
 		var prof *pack.Profile
-		for _, path := range learn {
-			rows, err := readTrace(path, cmd.InOrStdin())
-			if err != nil {
+		if profilePath != "" {
+			if prof, err = readProfile(profilePath); err != nil {
 				return err
 			}
-			if prof, err = pack.Learn(prof, spec, samples(rows)); err != nil {
-				return fmt.Errorf("learn from %s: %w", path, err)
-			}
+		}
+		if prof, err = learnTraces(cmd, prof, spec, learn); err != nil {
+			return err
 		}
 		rows, err := readTrace(tracePath, cmd.InOrStdin())
 		if err != nil {
