@@ -1,0 +1,142 @@
+package quality
+
+import (
+	"math"
+	"slices"
+	"time"
+)
+
+// The defaults of draft-ietf-ippm-responsiveness-09.
+const (
+	MovingAverageDistance = 4               // MAD, intervals
+	IntervalDuration      = 5 * time.Second // ID
+	TrimmedMeanShare      = 0.95            // TMP: the worst 5 % are left out, one-sided
+	StabilityTolerance    = 0.05            // SDT, of the moving average
+	InitialConnections    = 1               // INP
+	ConnectionsPerStep    = 1               // INC
+	MostConnections       = 16              // MNP
+	MostProbesPerSecond   = 100             // MPS
+	ProbeCapacityShare    = 0.05            // PTC: the most that probes may take of the capacity
+)
+
+// RPM turns a round trip into round trips per minute; ok is false unless it is
+// above 0.
+func RPM(roundTrip time.Duration) (rpm float64, ok bool) {
+	if roundTrip <= 0 {
+		return 0, false
+	}
+	return float64(time.Minute) / float64(roundTrip), true
+}
+
+// Band is a word for a responsiveness.
+type Band string
+
+const (
+	Poor      Band = "poor"
+	Fair      Band = "fair"
+	Good      Band = "good"
+	Excellent Band = "excellent"
+)
+
+// BandOf gives the draft's word: poor under 300, fair under 1000, good under 6000.
+func BandOf(rpm float64) Band {
+	switch {
+	case rpm >= 6000:
+		return Excellent
+	case rpm >= 1000:
+		return Good
+	case rpm >= 300:
+		return Fair
+	}
+	return Poor
+}
+
+// TrimmedMean is the mean without the worst 5 % (rounded down to whole samples);
+// ok is false when there are none.
+func TrimmedMean(delays []time.Duration) (mean time.Duration, ok bool) {
+	if len(delays) == 0 {
+		return 0, false
+	}
+	sorted := slices.Sorted(slices.Values(delays))
+	keep := len(sorted) - int(float64(len(sorted))*(1-TrimmedMeanShare)+1e-9) // 1-0.95 is a little under 0.05
+	var sum float64
+	for _, d := range sorted[:keep] {
+		sum += float64(d)
+	}
+	return time.Duration(math.Round(sum / float64(keep))), true
+}
+
+// LoadedDelays are the probes of one run under load. TLS is nil where the
+// connections have none; it then has no part in the figure, which is not the same
+// as taking 0.
+type LoadedDelays struct {
+	TCP, TLS, HTTP []time.Duration // on connections of their own: to set up, to shake hands, to answer
+	Loaded         []time.Duration // requests on the connections that carry the load
+}
+
+// Responsiveness is a run's figure and its parts, in round trips per minute.
+type Responsiveness struct {
+	RPM             float64 // mean of Foreign and Loaded: of the two rates, not of the delays
+	Foreign, Loaded float64
+	Band            Band
+	// Percentiles of the delays on load-carrying connections: the trimmed mean hides
+	// the slowest 5 %, which is what people in a call notice.
+	P50, P90, P95, P99 time.Duration
+	Samples            int
+}
+
+// Respond computes the draft's figure; ok is false when a part is missing.
+func Respond(d LoadedDelays) (r Responsiveness, ok bool) {
+	tcp, okTCP := TrimmedMean(d.TCP)
+	http, okHTTP := TrimmedMean(d.HTTP)
+	loaded, okLoaded := TrimmedMean(d.Loaded)
+	if !okTCP || !okHTTP || !okLoaded {
+		return r, false
+	}
+	foreign := (tcp + http) / 2
+	if tls, ok := TrimmedMean(d.TLS); ok {
+		foreign = (tcp + tls + http) / 3
+	}
+	var okForeign bool
+	if r.Foreign, okForeign = RPM(foreign); !okForeign {
+		return Responsiveness{}, false
+	}
+	if r.Loaded, ok = RPM(loaded); !ok {
+		return Responsiveness{}, false
+	}
+	r.RPM = (r.Foreign + r.Loaded) / 2
+	r.Band = BandOf(r.RPM)
+	sorted := slices.Sorted(slices.Values(d.Loaded))
+	at := func(percent int) time.Duration { return sorted[(percent*len(sorted)+99)/100-1] }
+	r.P50, r.P90, r.P95, r.P99, r.Samples = at(50), at(90), at(95), at(99), len(sorted)
+	return r, true
+}
+
+// Stable says whether the last MovingAverageDistance moving averages vary by no
+// more than tolerance of their mean (standard deviation), the draft's sign that
+// capacity or responsiveness has settled. values has one figure an interval.
+func Stable(values []float64, tolerance float64) bool {
+	const n = MovingAverageDistance
+	var averages []float64
+	for i := n; i <= len(values); i++ {
+		averages = append(averages, mean(values[i-n:i]))
+	}
+	if len(averages) < n {
+		return false
+	}
+	averages = averages[len(averages)-n:]
+	m := mean(averages)
+	var squares float64
+	for _, a := range averages {
+		squares += (a - m) * (a - m)
+	}
+	return math.Sqrt(squares/n) <= tolerance*math.Abs(m)
+}
+
+func mean(values []float64) float64 {
+	var sum float64
+	for _, v := range values {
+		sum += v
+	}
+	return sum / float64(len(values))
+}

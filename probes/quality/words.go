@@ -1,0 +1,49 @@
+package quality
+
+import (
+	"fmt"
+	"strings"
+)
+
+func joinReasons(a, b string) string {
+	switch {
+	case a == "":
+		return b
+	case b == "" || strings.Contains(a, b):
+		return a
+	}
+	return a + "; " + b
+}
+
+func atMostText(n Need, unit string) string {
+	return strings.TrimSpace(fmt.Sprintf("at most %g, limit %g %s", n.Preferred, n.Limit, unit))
+}
+
+func atLeastText(n Need, unit string) string {
+	if unit == "bit/s" {
+		return fmt.Sprintf("at least %s, limit %s", bitS(n.Preferred), bitS(n.Limit))
+	}
+	return strings.TrimSpace(fmt.Sprintf("at least %g, limit %g %s", n.Preferred, n.Limit, unit))
+}
+
+func lossText(n Need) string {
+	return fmt.Sprintf("at most %g %%, limit %g %%", 100*n.Preferred, 100*n.Limit)
+}
+
+// bitS writes a rate for people.
+func bitS(v float64) string {
+	switch {
+	case v >= 1e6:
+		return fmt.Sprintf("%.3g Mbit/s", v/1e6)
+	case v >= 1e3:
+		return fmt.Sprintf("%.3g kbit/s", v/1e3)
+	}
+	return fmt.Sprintf("%.0f bit/s", v)
+}
+
+func size(bytes float64) string {
+	if bytes >= 1e6 {
+		return fmt.Sprintf("%g MB", bytes/1e6)
+	}
+	return fmt.Sprintf("%g kB", bytes/1e3)
+}
