@@ -75,6 +75,7 @@ func newEnsemble(ch Chemistry, runs []Run, nowRate, nowTempC float64) *ensemble 
 		t.fix(math.Log((1 - share) * m))
 		e.classes = append(e.classes, t)
 	}
+	trained.loosen(mismatch, e.rng)
 	trained.fix(math.Log(share))
 	fresh := newCircuit(ch, freshN, e.rng)
 	fresh.fix(math.Log(0.02 + 0.3*mismatch))
@@ -190,6 +191,18 @@ func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
 	}
 	c.drawStart(rng)
 	c.fix(0)
+}
+
+// loosen widens what was learned, for conditions it was not learned under.
+func (c *circuit) loosen(mismatch float64, rng *rand.Rand) {
+	for j := range c.n {
+		c.par[cCap][j] *= math.Exp(0.08 * mismatch * rng.NormFloat64())
+		c.par[cRes][j] *= math.Exp(0.25 * mismatch * rng.NormFloat64())
+		c.par[cKnee][j] *= math.Exp(0.4 * mismatch * rng.NormFloat64())
+		c.par[cWidth][j] *= math.Exp(0.3 * mismatch * rng.NormFloat64())
+		c.par[cBias][j] += 0.01 * mismatch * rng.NormFloat64()
+		c.par[cTilt][j] += 0.01 * mismatch * rng.NormFloat64()
+	}
 }
 
 // temper flattens normalised weights to powers until they stand for at least ess
