@@ -31,6 +31,7 @@ type Record struct {
 	Who     string
 	Text    string
 	Urgent  bool // must be on the disk before a power cut can lose it
+	Warn    bool // somebody should look into it
 }
 
 // SavePack stores a pack's estimate so that a restart can carry on.

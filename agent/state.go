@@ -100,9 +100,14 @@ type packTrack struct {
 	hasFc      bool
 	counts     status.SensorCounts
 	lastError  string
-	swaps      uint64
-	coulombs   float64
-	joules     float64
+	failing    bool // the newest try of the sensor failed
+	failTold   bool // and that was told
+	failToldUp time.Duration
+	// failToldOnce says whether failToldUp means anything yet.
+	failToldOnce bool
+	swaps        uint64
+	coulombs     float64
+	joules       float64
 }
 
 type targetTrack struct {

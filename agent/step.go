@@ -30,7 +30,7 @@ func Step(s State, e Event) (State, []Effect) {
 		out = s.read(e)
 	case ReadFailed:
 		if t := s.pack(e.Pack); t != nil {
-			t.counts, t.lastError = e.Counts, e.Err
+			out = s.sensorFailed(t, e)
 		}
 	case Probed:
 		out = s.probed(e)
@@ -44,6 +44,31 @@ func Step(s State, e Event) (State, []Effect) {
 		out = []Effect{Record{At: e.At, Kind: journal.KindNote, Who: e.Who, Text: e.Text, Urgent: true}}
 	}
 	return s, append(out, s.decide()...)
+}
+
+// sensorTellEvery spaces the words about one sensor that fails: one that comes
+// and goes, or gives another reason each time, must not fill log and record.
+const sensorTellEvery = 5 * time.Minute
+
+// sensorFailed keeps why a sensor could not be read, and tells it.
+func (s *State) sensorFailed(t *packTrack, e ReadFailed) []Effect {
+	news := !t.failing || t.lastError != e.Err
+	t.counts, t.lastError, t.failing = e.Counts, e.Err, true
+	if !news || t.failToldOnce && e.At.Up-t.failToldUp < sensorTellEvery {
+		return nil
+	}
+	t.failTold, t.failToldOnce, t.failToldUp = true, true, e.At.Up
+	return []Effect{Record{At: e.At, Kind: "sensor", Subject: t.Name, Text: "not read: " + e.Err, Warn: true}}
+}
+
+// sensorBack ends a failure that was told.
+func (s *State) sensorBack(t *packTrack, at alarm.Instant) []Effect {
+	told := t.failing && t.failTold
+	t.failing, t.failTold = false, false
+	if !told {
+		return nil
+	}
+	return []Effect{Record{At: at, Kind: "sensor", Subject: t.Name, Text: "read again"}}
 }
 
 // read takes a reading into the estimate of its pack.
@@ -73,7 +98,7 @@ func (s *State) read(e Read) []Effect {
 	}
 	t.reading, t.readingUp, t.seen, t.lastError = r, e.At.Up, true, ""
 
-	var out []Effect
+	out := s.sensorBack(t, e.At)
 	if is, why := t.est.SwapSuspected(); is {
 		out = append(out, s.swap(t, e.At, "", "recognised: "+why)...)
 		if err := t.est.Update(sample); err != nil {

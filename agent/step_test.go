@@ -263,6 +263,49 @@ func TestReadingsThatCannotBeTrueChangeNothing(t *testing.T) {
 	r.send(Read{At: r.at(), Pack: "nobody's", Reading: sensors.Reading{PackV: 12}})
 }
 
+func TestSensorThatFailsIsToldOnceWithItsReasonAndOnceWhenItIsBack(t *testing.T) {
+	r := newRide(t, testSetup(), Memory{})
+	fail := func(why string) []Effect {
+		r.up += time.Second
+		return r.send(ReadFailed{At: r.at(), Pack: "terminal", Err: why})
+	}
+	told := func(effects []Effect) (text string) {
+		for _, e := range effects {
+			if rec, ok := e.(Record); ok && rec.Kind == "sensor" {
+				text += rec.Text
+			}
+		}
+		return text
+	}
+	good := func() []Effect {
+		r.up += time.Second
+		return r.send(Read{At: r.at(), Pack: "terminal", Reading: sensors.Reading{PackV: 19, PackA: 2}})
+	}
+	if got := told(good()); got != "" {
+		t.Errorf("a reading after nothing said %q", got)
+	}
+	if got := told(fail("no acknowledge")); got != "not read: no acknowledge" {
+		t.Errorf("the first failure said %q", got)
+	}
+	if got := told(fail("no acknowledge")) + told(fail("nonsense")); got != "" {
+		t.Errorf("failures within seconds said %q more", got)
+	}
+	if got := told(good()) + told(good()); got != "read again" {
+		t.Errorf("the return said %q", got)
+	}
+	if got := told(fail("no acknowledge")) + told(good()); got != "" {
+		t.Errorf("a second failure within minutes said %q", got)
+	}
+	r.up += sensorTellEvery
+	if got := told(fail("no acknowledge")); got == "" {
+		t.Error("a failure much later was not told")
+	}
+	r.up += sensorTellEvery
+	if got := told(fail("no acknowledge")); got != "" {
+		t.Errorf("the same failure was told again: %q", got)
+	}
+}
+
 func TestUnmeasuredBoardLoadIsCounted(t *testing.T) {
 	with, without := testSetup(), testSetup()
 	with.Packs[0].UnmeasuredW = 5

@@ -93,7 +93,11 @@ func (t *teller) record(r Record) {
 		t.keep.Hurry()
 	}
 	if r.Kind != journal.KindAlarm { // alarms have their own line
-		t.log.Info().Str(logKind, string(r.Kind)).Str(logSubject, r.Subject).Msg(r.Text)
+		level := zerolog.InfoLevel
+		if r.Warn {
+			level = zerolog.WarnLevel
+		}
+		t.log.WithLevel(level).Str(logKind, string(r.Kind)).Str(logSubject, r.Subject).Msg(r.Text)
 	}
 }
 
