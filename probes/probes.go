@@ -89,7 +89,7 @@ func (r Result) Answered() (answered, known bool) {
 // LatencyStats describes one burst of round trips. All delays are round trips,
 // so the delay variations are those of round trips too, not of one direction.
 type LatencyStats struct {
-	Method string // "icmp" or "tcp_connect": Type-P in the sense of RFC 2330
+	Method string // "icmp", "tcp_connect" or "stamp": Type-P in the sense of RFC 2330
 	Sent   int
 	Lost   int // sent and not answered within Timeout
 	// Timeout is how long each packet was waited for (RFC 7680 wants it stated).
@@ -111,6 +111,10 @@ type LatencyStats struct {
 	VariationKnown   bool          // at least two answers
 	IPDVMeanAbs      time.Duration // RFC 3393: mean absolute difference of consecutive round trips
 	IPDVKnown        bool          // at least two answers to packets sent one after the other
+
+	// Forth and Back are the two directions apart, where the method tells them
+	// apart ("stamp"); nil otherwise.
+	Forth, Back *Direction
 }
 
 // LossRatio is the share of packets lost, 0..1; ok is false when none was sent.
