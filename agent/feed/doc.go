@@ -1,0 +1,97 @@
+// Package feed decides when the terminal has power, and switches it.
+//
+// # Model
+//
+// The Machine is pure: it is told the time, the pack's forecast and what people
+// ask for, and answers with Effects. The feed is in one of four modes:
+//
+//   - on;
+//   - off, by request and with a return time: nobody is at the relay to switch it
+//     back, and the request itself may have come over the link that it cuts;
+//   - scheduled: on for so long in every so long;
+//   - shed: cut because the pack reached its reserve.
+//
+// Shedding goes in order: warn, run the hook that shuts the terminal down, wait,
+// cut. The warning is cut short where less is left. It outranks everything
+// else: what was to return finds the pack at its reserve and stays off. A shed feed
+// returns when the pack is swapped, when it has been charged for 2 min, or when
+// the operator says so; never because a voltage recovered, which it does
+// whenever a load goes away. A return by charge that ends in another shedding doubles
+// the time of charging that the next one takes, up to 64 min, so that a weak
+// charger does not make the terminal start and stop without end. After an
+// operator's on below the reserve the next shedding comes at the cut-off.
+//
+// Every planned cut runs the hook first. Once it ran, the cut is made whatever
+// happens, because a terminal that shut itself down starts only on a fresh supply;
+// if the reason has gone by then, the feed returns after 10 s.
+//
+// # Time and restarts
+//
+// Durations are formed on the agent's own time line; a wall clock that jumps
+// changes nothing while the agent runs. Every change is saved before it is made.
+// After a restart within one boot the elapsed time is known from the board's
+// uptime. After a reboot it is known where both ends were stamped by a clock that
+// was set and did not run backwards. Otherwise the feed returns at once if the
+// pack is above its reserve, and after 3 min if nobody can judge the pack, for
+// the return time may have passed. It is never later than the requested time
+// counted anew from the restart.
+//
+// # Remaining time with the terminal on
+//
+// While the feed is off, the forecast describes the load without the terminal.
+// The remaining time with it is formed as energy by power: the forecast's time by
+// its load, divided by the load with the terminal; at rest, charge by
+// capacity by cut-off voltage, which is a lower bound of the energy. A pack gives less
+// at a higher load than at a lower one, lead-acid above all, so the runtime of a
+// schedule errs to the short side and that of a return to the long side; the
+// shedding that follows is judged by the forecast under the true load.
+//
+// # Without a switch
+//
+// The same plan is made, and what would be switched is said as advice.
+//
+// # Wiring
+//
+//	pack + ──[fuse]── shunt ──┬── board's own converter (ahead of the switch)
+//	                          │
+//	                          └── contact ──[converter]── terminal +
+//	                                 ┊
+//	   GPIO line ──[driver stage]── coil with flyback diode     ┐ or a high-side
+//	      │                                                     │ MOSFET whose gate
+//	    [pull resistor to the level the board is to rest at]    ┘ has the pull resistor
+//	      │
+//	     GND
+//	pack − ───────────────────────── never switched alone ───── terminal −
+//
+// What is left behind when nobody drives the line is decided by the wiring, not
+// by this program:
+//
+//	contact          driver released       board reset (line is an input)   board without power
+//	normally open    feed off              as the pull resistor says        feed off
+//	normally closed  feed on               as the pull resistor says        feed on
+//	latching         stays as it was       stays as it was                  stays as it was
+//
+// A semiconductor switch is "normally open" when its gate resistor holds it off
+// and "normally closed" when the resistor holds it on. Where nobody can reach the
+// relay, a normally closed contact keeps the link through a dead board, at the
+// price of the pack's reserve; the coil then draws current while the feed is off.
+// A hardware timer relay that closes the contact when the board stops pulsing
+// does the same for a normally open one. An agent that ends or crashes leaves its line
+// as it was on many boards; on others the kernel makes it an input, which is then the
+// column of the reset. Wiring declares all this and Check tests what can be tested.
+//
+// Cautions. Use a contact rated for direct current at the pack's full voltage:
+// a rating for alternating current only does not hold, for a DC arc does not
+// go out by itself. Mind the inrush into the converter's input capacitors: it
+// welds contacts; choose a rating or a precharge for it. Switch the positive or both poles,
+// never the negative alone, which leaves the terminal alive through its other cables.
+// Fuse at the pack, at or below the conductor's rating. A feed that software switched off is
+// not isolated: pull the fuse before touching a wire, since it returns by itself.
+// Local codes and licensed practice govern; this is an aid to a trained operator.
+//
+// # Sources
+//
+// The order of shedding, its hold times and limits: common practice, no source.
+// Cautions: fuse at the source at or below the conductor's rating as in NEC
+// 240.4(D) for building wiring; DC ratings of switches, common practice, no source.
+package feed

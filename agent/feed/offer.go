@@ -1,0 +1,108 @@
+package feed
+
+import (
+	"fmt"
+	"time"
+
+	"candlemark/agent/pack"
+)
+
+// String says the schedule in words.
+func (s Schedule) String() string { return "on for " + words(s.On) + " in every " + words(s.Every) }
+
+// duty is the share of time on.
+func (s Schedule) duty() float64 { return float64(s.On) / float64(s.Every) }
+
+// Runtime is how long the pack lasts at some mean load.
+type Runtime struct {
+	MeanW               float64 // W
+	Expected, Low, High time.Duration
+}
+
+// Offer is what a schedule would buy, to be shown before it is accepted.
+type Offer struct {
+	Schedule Schedule
+	Useful   time.Duration // of each on phase, after start-up and before the shutdown
+	// On is with the feed on all the time, Then is with the schedule; valid where Known.
+	On, Then Runtime
+	Known    bool
+	Why      string // when not Known
+	Text     string // all of it in words
+}
+
+// Offer computes what s would buy, or refuses it. It changes nothing.
+func (m *Machine) Offer(s Schedule) (Offer, error) {
+	useful := s.On - m.setup.StartUp - m.setup.closeFor()
+	switch {
+	case s.On <= 0 || s.Every <= 0:
+		return Offer{}, refuse("a schedule needs two times, for example on for 10 min in every hour")
+	case s.Every < leastPeriod:
+		return Offer{}, refuse("a period of %s is shorter than %s; it would wear the contact and the terminal", words(s.Every), words(leastPeriod))
+	case s.Every-s.On < leastOff:
+		return Offer{}, refuse("%s leaves less than %s off, which saves nothing", s, words(leastOff))
+	case s.Every-s.On > m.setup.LongestOff:
+		return Offer{}, refuse("%s is off for longer than the limit of %s", s, words(m.setup.LongestOff))
+	case useful <= 0:
+		return Offer{}, refuse("on for %s gives no working link: the terminal takes %s to start and %s to shut down", words(s.On), words(m.setup.StartUp), words(m.setup.closeFor()))
+	}
+	o := Offer{Schedule: s, Useful: useful}
+	o.On, o.Then, o.Why = runtimes(m.in.Forecast, m.on, m.setup.TerminalW, s.duty())
+	if !m.fresh() {
+		o.Why = "the pack is not being measured"
+	}
+	o.Known = o.Why == ""
+	if !o.Known {
+		o.On, o.Then = Runtime{}, Runtime{}
+	}
+	o.Text = o.text()
+	return o, nil
+}
+
+// runtimes compares the feed on all the time with a share of it. The energy is
+// that of the forecast, which was made at another load; see the package comment.
+func runtimes(f pack.Forecast, on bool, terminalW, duty float64) (always, then Runtime, why string) {
+	switch {
+	case !f.Known || f.State != pack.Discharging:
+		why = "there is no forecast"
+		if f.Why != "" {
+			why += ": " + f.Why
+		}
+		return always, then, why
+	case terminalW == 0:
+		return always, then, "the terminal's power is not configured"
+	}
+	baseW := f.LoadW // what stays on
+	if on {
+		baseW = max(f.LoadW-terminalW, 0)
+	}
+	at := func(toW float64) (Runtime, bool) {
+		e, ok1 := scale(f.Expected, f.LoadW, toW)
+		l, ok2 := scale(f.Low, f.LoadW, toW)
+		h, ok3 := scale(f.High, f.LoadW, toW)
+		return Runtime{toW, e, l, h}, ok1 && ok2 && ok3
+	}
+	// With the feed on its true load is measured and better than the label's.
+	alwaysW := baseW + terminalW
+	if on {
+		alwaysW = f.LoadW
+	}
+	var ok1, ok2 bool
+	always, ok1 = at(alwaysW)
+	then, ok2 = at(baseW + duty*(alwaysW-baseW))
+	if !ok1 || !ok2 {
+		why = "the forecast's figures cannot be used"
+	}
+	return always, then, why
+}
+
+func (o Offer) text() string {
+	text := fmt.Sprintf("%s, of which %s with a working link", o.Schedule, words(o.Useful))
+	if !o.Known {
+		return text + "; what it would buy is not known: " + o.Why
+	}
+	return text + "; " + o.Then.text() + ", against " + o.On.text() + " with the feed on all the time; an estimate that errs to the short side, no promise"
+}
+
+func (r Runtime) text() string {
+	return fmt.Sprintf("about %s (90 %% range %s to %s) at a mean of %.1f W", minutes(r.Expected), minutes(r.Low), minutes(r.High), r.MeanW)
+}
