@@ -3,15 +3,12 @@ package notify
 import (
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
 	"net/url"
-	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/secret"
 )
 
 // Kind is the protocol a receiver speaks.
@@ -40,7 +37,6 @@ type Receiver struct {
 const (
 	defaultTimeout = 10 * time.Second
 	defaultResend  = time.Minute
-	mostSecret     = 4096 // bytes in a credentials file
 )
 
 // check finds every fault of a receiver, with the remedy. It reads the
@@ -80,7 +76,7 @@ func (r Receiver) check() error {
 		if path == "" {
 			continue
 		}
-		if _, err := readSecret(path); err != nil {
+		if _, err := secret.Read(path); err != nil {
 			fault("%w", err)
 		}
 	}
@@ -89,29 +85,4 @@ func (r Receiver) check() error {
 
 func (r Receiver) wants(s alarm.Severity) bool {
 	return len(r.Severities) == 0 || slices.Contains(r.Severities, s)
-}
-
-// readSecret reads a file of one line that only its owner and group may read.
-func readSecret(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("credentials: %w", err)
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return "", fmt.Errorf("credentials: %w", err)
-	}
-	if open := info.Mode().Perm() & 0o007; open != 0 {
-		return "", fmt.Errorf("credentials %s: everybody may use the file (mode %#o); chmod 640 it: %w", path, info.Mode().Perm(), fs.ErrPermission)
-	}
-	text, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
-	if err != nil {
-		return "", fmt.Errorf("credentials: %w", err)
-	}
-	secret := strings.TrimSpace(string(text))
-	if secret == "" || len(text) > mostSecret || strings.ContainsAny(secret, "\r\n\x00") {
-		return "", fmt.Errorf("credentials %s: want one line of at most %d bytes", path, mostSecret)
-	}
-	return secret, nil
 }

@@ -50,7 +50,7 @@ func TestFaultyReceiversAreRefused(t *testing.T) {
 		{"a token for everybody", func(r *Receiver) { r.BearerTokenFile = secretFile(t, "hunter2", 0o644) }, "chmod 640"},
 		{"an empty token", func(r *Receiver) { r.BearerTokenFile = secretFile(t, "\n", 0o600) }, "want one line"},
 		{"two lines", func(r *Receiver) { r.BearerTokenFile = secretFile(t, "hunter2\nX: y", 0o600) }, "want one line"},
-		{"too long", func(r *Receiver) { r.BearerTokenFile = secretFile(t, strings.Repeat("a", mostSecret+1), 0o600) }, "want one line"},
+		{"too long", func(r *Receiver) { r.BearerTokenFile = secretFile(t, strings.Repeat("a", 4096+1), 0o600) }, "want one line"},
 		{"no such file", func(r *Receiver) { r.BearerTokenFile = "/no/such/file" }, "no such file"},
 	}
 	for _, c := range cases {
@@ -72,7 +72,9 @@ func TestFaultyReceiversAreRefused(t *testing.T) {
 	if _, err := New("relay-1", "", two, nil); err == nil || strings.Count(err.Error(), "\n") != 2 || !strings.Contains(err.Error(), "used twice") {
 		t.Errorf("not all faults at once: %v", err)
 	}
-	if _, err := readSecret(secretFile(t, "x", 0o604)); !errors.Is(err, fs.ErrPermission) {
+	open := webhook()
+	open.BearerTokenFile = secretFile(t, "x", 0o604)
+	if _, err := New("relay-1", "", []Receiver{open}, nil); !errors.Is(err, fs.ErrPermission) {
 		t.Errorf("got %v, want a permission error", err)
 	}
 }

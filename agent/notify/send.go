@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"candlemark/agent/secret"
 )
 
 const (
@@ -49,7 +51,7 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 	}
 	request.Header.Set("Content-Type", "application/json")
 	request.Header.Set("User-Agent", "candlemark")
-	secret, err := p.authenticate(request)
+	credential, err := p.authenticate(request)
 	if err != nil {
 		return outcome{err: p.fault(err)} // the file may come back
 	}
@@ -85,7 +87,7 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 	said := ""
 	if p.receiver.Kind == Alertmanager && code >= 400 && code < 500 {
 		// Not of a webhook: it may echo its own address, whose path may be a secret.
-		said = excerpt(answer, secret, base64.StdEncoding.EncodeToString([]byte(p.receiver.User+":"+secret)))
+		said = excerpt(answer, credential, base64.StdEncoding.EncodeToString([]byte(p.receiver.User+":"+credential)))
 	} else if code >= 300 && code < 400 {
 		said = ": redirects are not followed; set the address it leads to"
 	}
@@ -98,19 +100,19 @@ func (p poster) fault(err error) error {
 }
 
 // authenticate sets the credentials, read anew each time so that they can be
-// changed without a restart, and returns the secret.
-func (p poster) authenticate(request *http.Request) (secret string, err error) {
+// changed without a restart, and returns them.
+func (p poster) authenticate(request *http.Request) (credential string, err error) {
 	switch r := p.receiver; {
 	case r.BearerTokenFile != "":
-		if secret, err = readSecret(r.BearerTokenFile); err == nil {
-			request.Header.Set("Authorization", "Bearer "+secret)
+		if credential, err = secret.Read(r.BearerTokenFile); err == nil {
+			request.Header.Set("Authorization", "Bearer "+credential)
 		}
 	case r.PasswordFile != "":
-		if secret, err = readSecret(r.PasswordFile); err == nil {
-			request.SetBasicAuth(r.User, secret)
+		if credential, err = secret.Read(r.PasswordFile); err == nil {
+			request.SetBasicAuth(r.User, credential)
 		}
 	}
-	return secret, err
+	return credential, err
 }
 
 // retryAfter reads the header in both its forms, RFC 9110 section 10.2.3.
