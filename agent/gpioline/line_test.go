@@ -1,0 +1,69 @@
+package gpioline
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"testing"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+	"periph.io/x/conn/v3/gpio"
+)
+
+// TestLayout compares with what the C compiler makes of include/uapi/linux/gpio.h:
+// the size of each structure is part of its request number (bits 16 to 29,
+// include/uapi/asm-generic/ioctl.h).
+func TestLayout(t *testing.T) {
+	cases := []struct {
+		name    string
+		size    uintptr
+		request uintptr
+	}{
+		{"gpiochip_info", unsafe.Sizeof(chipInfo{}), getChipInfo},
+		{"gpio_v2_line_info", unsafe.Sizeof(lineInfo{}), getLineInfo},
+		{"gpio_v2_line_request", unsafe.Sizeof(lineRequest{}), getLine},
+		{"gpio_v2_line_values, get", unsafe.Sizeof(lineValues{}), getValues},
+		{"gpio_v2_line_values, set", unsafe.Sizeof(lineValues{}), setValues},
+	}
+	for _, c := range cases {
+		if in := c.request >> 16 & 0x3fff; c.size != in {
+			t.Errorf("%s: %d bytes, its request says %d", c.name, c.size, in)
+		}
+	}
+	// offsetof, from the same compiler.
+	if o := unsafe.Offsetof(lineRequest{}.flags); o != 288 {
+		t.Errorf("config at %d, want 288", o)
+	}
+	if o := unsafe.Offsetof(lineRequest{}.attrs); o != 320 {
+		t.Errorf("attrs at %d, want 320", o)
+	}
+	if o := unsafe.Offsetof(lineRequest{}.fd); o != 588 {
+		t.Errorf("fd at %d, want 588", o)
+	}
+}
+
+func TestClearErrorsWithoutHardware(t *testing.T) {
+	plain := filepath.Join(t.TempDir(), "plain")
+	if err := os.WriteFile(plain, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cases := []struct {
+		name, chip string
+		want       error
+	}{
+		{"no such number", "9999", fs.ErrNotExist},
+		{"no such path", "/nonexistent/gpiochip0", fs.ErrNotExist},
+		{"no such label", "nobody-has-this", ErrNoLine},
+		{"not a chip", plain, unix.ENOTTY},
+	}
+	for _, c := range cases {
+		if l, err := Open(c.chip, "0", gpio.Low); !errors.Is(err, c.want) || l != nil {
+			t.Errorf("%s: open gave %v, want %v", c.name, err, c.want)
+		}
+		if _, known, err := Rest(c.chip, "0"); !errors.Is(err, c.want) || known {
+			t.Errorf("%s: rest gave %v, want %v", c.name, err, c.want)
+		}
+	}
+}
