@@ -69,8 +69,12 @@ func alarmTable() string {
 	return b.String()
 }
 
-// exampleV and exampleA are the reading whose error the table of shunts states.
-const exampleV, exampleA = 18, 1
+// exampleV and exampleA are the reading whose error the table of shunts states;
+// stepV is one step of the shunt's voltage (TI SBOS448F page 5).
+const (
+	exampleV, exampleA = 18, 1
+	stepV              = 10e-6
+)
 
 func shunt(ohm float64) ina219.Config {
 	return ina219.Config{ShuntOhm: ohm, ShuntTolerance: 0.01, Side: ina219.LoadSide, Grade: ina219.GradeA}
@@ -82,7 +86,7 @@ func shuntTable() string {
 	for _, r := range []float64{0.1, 0.05, 0.02, 0.01, 0.002} {
 		c := shunt(r)
 		fmt.Fprintf(&b, "| %g Ω | %.3g A | %.3g mA | %.3g W | ±%.2g A |\n",
-			r, c.ClipA(), ina219.ShuntStepV/r*1e3, c.ClipA()*c.ClipA()*r, c.Budget(exampleV, exampleA).A)
+			r, c.ClipA(), stepV/r*1e3, c.ClipA()*c.ClipA()*r, c.Budget(exampleV, exampleA).A)
 	}
 	return b.String()
 }
