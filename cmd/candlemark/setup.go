@@ -1,0 +1,322 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"text/template"
+
+	"github.com/spf13/cobra"
+
+	"candlemark/agent/config"
+	"candlemark/sensors/ina219"
+)
+
+// question is one thing setup wants to know. Its flag answers it beforehand.
+type question struct {
+	flag, ask, usual string
+	optional         bool
+}
+
+// setupQuestions are asked in this order; the sensor's place is found by looking.
+func setupQuestions() []question {
+	return []question{
+		{flag: "relay", ask: "Name of this relay, without spaces", usual: "relay-1"},
+		{flag: "site", ask: "Where it stands, in words", optional: true},
+		{flag: "chemistry", ask: "Cells of the pack: li-ion, lfp or lead-acid", usual: "li-ion"},
+		{flag: "series-cells", ask: "How many cells in series (18 V tool pack 5, 12 V lfp 4, 12 V lead-acid 6)", usual: "5"},
+		{flag: "capacity", ask: "Capacity on its label", usual: "5Ah"},
+		{flag: "shunt", ask: "Resistance of the shunt, printed on it (R100 is 100mΩ)", usual: "100mΩ"},
+		{flag: "shunt-rating", ask: "Watts the shunt may take", usual: "2W"},
+		{flag: "largest-load", ask: "Most current the load draws, with the pack nearly flat", usual: "3A"},
+		{flag: "hop", ask: "Address of something near to probe, the terminal or the relay", optional: true},
+		{flag: "uplink", ask: "Address of something far to probe", optional: true},
+		{flag: "webhook", ask: "Where to post alarms, an http(s) address", optional: true},
+	}
+}
+
+func newSetup() *cobra.Command {
+	var out, bus, address string
+	var yes, without, force bool
+	answers := map[string]*string{}
+	cmd := &cobra.Command{
+		Use:   "setup",
+		Short: "Answer a few questions and get a configuration",
+		Long: `setup looks for the sensor on the I2C buses, asks what it can't see, shows a live
+reading, and writes a configuration that check-config accepts. Every question can
+be answered by a flag; with --yes the usual answer is taken for the rest. It writes
+nothing but the file given by --out.`,
+		Example: `  candlemark setup --out /etc/candlemark/candlemark.yaml
+  candlemark setup --yes --chemistry lfp --series-cells 4 --capacity 20Ah --shunt 20mΩ --out candlemark.yaml`,
+		Args: noArgs,
+	}
+	fl := cmd.Flags()
+	for _, q := range setupQuestions() {
+		answers[q.flag] = fl.String(q.flag, "", q.ask)
+	}
+	fl.StringVar(&out, "out", "candlemark.yaml", "configuration `FILE` to write")
+	fl.StringVar(&bus, "bus", "", "I2C bus of the sensor, such as 1; all are looked at when left out")
+	fl.StringVar(&address, "address", "", "address of the sensor, such as 0x40, when several answer")
+	fl.BoolVar(&yes, "yes", false, "ask nothing: take the flags and the usual answers")
+	fl.BoolVar(&without, "without-sensor", false, "write the configuration although no sensor answers yet")
+	fl.BoolVar(&force, "force", false, "write over a file that exists")
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if _, err := os.Stat(out); err == nil && !force {
+			return fmt.Errorf("%s exists already; name another with --out, or write over it with --force", out)
+		}
+		p := &prompter{in: bufio.NewReader(cmd.InOrStdin()), out: cmd.OutOrStdout(), quiet: yes}
+		where, err := findSensor(p, bus, address)
+		if err != nil {
+			if !without {
+				return fmt.Errorf("%w; or write the configuration now and wire the sensor later with --without-sensor", err)
+			}
+			fmt.Fprintf(p.out, "no sensor yet: %v\n", err)
+		}
+		for _, q := range setupQuestions() {
+			if *answers[q.flag] == "" {
+				if *answers[q.flag], err = p.ask(q); err != nil {
+					return err
+				}
+			}
+		}
+		text, err := setupText(answers, where)
+		if err != nil {
+			return err
+		}
+		cfg, err := config.Parse(text, out, checkSensors)
+		if err != nil {
+			return fmt.Errorf("these answers do not fit together: %w", err)
+		}
+		if !without {
+			if err := showReading(p.out, cfg.Packs[0]); err != nil {
+				return err
+			}
+		}
+		if err := os.WriteFile(out, text, 0o640); err != nil {
+			return err
+		}
+		full, err := filepath.Abs(out)
+		if err != nil {
+			full = out
+		}
+		fmt.Fprintf(p.out, "written: %s\nnext:\n  candlemark self-check --config %s\n  candlemark alarm-test --config %[2]s\n  candlemark run --config %[2]s\n", full, out)
+		return nil
+	}
+	return cmd
+}
+
+// prompter asks on a terminal, or takes the usual answers.
+type prompter struct {
+	in    *bufio.Reader
+	out   io.Writer
+	quiet bool
+}
+
+func (p *prompter) ask(q question) (string, error) {
+	if p.quiet {
+		return q.usual, nil
+	}
+	hint := q.usual
+	if q.optional {
+		hint = "none"
+	}
+	fmt.Fprintf(p.out, "%s [%s]: ", q.ask, hint)
+	line, err := p.in.ReadString('\n')
+	line = strings.TrimSpace(line)
+	if err != nil && (line == "" || !errors.Is(err, io.EOF)) {
+		return "", fmt.Errorf("the questions were not answered to the end (%w); give the answers as flags with --yes", err)
+	}
+	if line == "" {
+		return q.usual, nil
+	}
+	return line, nil
+}
+
+// place is where a sensor sits.
+type place struct {
+	bus     int
+	address uint16
+}
+
+// findSensor looks at the buses. It errs with the remedy where nothing can be used.
+func findSensor(p *prompter, bus, address string) (place, error) {
+	usual := place{1, ina219.FirstAddress}
+	buses, err := busNumbers(bus)
+	if err != nil {
+		return usual, err
+	}
+	if len(buses) == 0 {
+		return usual, errors.New("this board shows no I2C bus: switch I2C on in its firmware settings and load the module i2c-dev")
+	}
+	var met []place
+	var faults []error
+	for _, n := range buses {
+		found, err := ina219.ScanBus(n)
+		if err != nil {
+			faults = append(faults, busFault(n, err))
+			continue
+		}
+		for _, f := range found {
+			if address != "" && !sameAddress(address, f.Address) {
+				continue
+			}
+			kind := "a sensor"
+			if !f.Likely {
+				kind = "a chip that may be something else"
+			} else {
+				met = append(met, place{n, f.Address})
+			}
+			fmt.Fprintf(p.out, "found %s on i2c-%d at 0x%02x\n", kind, n, f.Address)
+		}
+	}
+	switch {
+	case len(met) == 1:
+		return met[0], nil
+	case len(met) > 1:
+		return met[0], fmt.Errorf("%d sensors answer; choose one with --bus and --address, and add the others to the file later", len(met))
+	case len(faults) > 0:
+		return usual, errors.Join(faults...)
+	}
+	looked := make([]string, len(buses))
+	for i, n := range buses {
+		looked[i] = fmt.Sprintf("i2c-%d", n)
+	}
+	at := "0x40 to 0x4f"
+	if address != "" {
+		at = address
+	}
+	return usual, fmt.Errorf("no INA219 answers on %s at %s: check its supply (3.3 V), SDA, SCL and ground, and the address that its pads A0 and A1 set",
+		strings.Join(looked, ", "), at)
+}
+
+func sameAddress(text string, a uint16) bool {
+	v, err := strconv.ParseUint(text, 0, 16)
+	return err == nil && uint16(v) == a
+}
+
+// busNumbers are the buses to look at: the one asked for, or all there are.
+func busNumbers(bus string) ([]int, error) {
+	if bus != "" {
+		n, err := ina219.Config{Bus: bus}.BusNumber()
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--bus: %w", err)}
+		}
+		return []int{n}, nil
+	}
+	paths, err := filepath.Glob("/dev/i2c-[0-9]*")
+	if err != nil {
+		return nil, err
+	}
+	var out []int
+	for _, p := range paths {
+		if n, err := strconv.Atoi(strings.TrimPrefix(p, "/dev/i2c-")); err == nil {
+			out = append(out, n)
+		}
+	}
+	slices.Sort(out)
+	return out, nil
+}
+
+// busFault adds the remedy to what the kernel said of a bus.
+func busFault(n int, err error) error {
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("i2c-%d: %w: this user may not open the bus; add it to the group i2c (usermod -aG i2c NAME), log in again, or run this as root", n, err)
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("i2c-%d: %w: there is no such bus; switch I2C on in the board's firmware settings and load the module i2c-dev", n, err)
+	}
+	return fmt.Errorf("i2c-%d: %w", n, err)
+}
+
+// showReading reads the pack once, so that a wrong shunt or a turned-round wire shows.
+func showReading(w io.Writer, p config.Pack) error {
+	d, err := ina219.Open(chip(p))
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	r, err := d.Read()
+	if err != nil {
+		return fmt.Errorf("%w: check the wiring, then run setup again", err)
+	}
+	fmt.Fprintf(w, "reading: %.2f V ±%.2f, %.3f A ±%.3f, %.1f W\n", r.PackV, r.ErrV, r.PackA, r.ErrA, r.PackW())
+	switch {
+	case r.Clipped:
+		fmt.Fprintln(w, "  the current is beyond what this shunt can show: fit a smaller shunt")
+	case r.PackA < -0.05:
+		fmt.Fprintln(w, "  the current reads as charging: if the pack feeds a load now, the sensor's two shunt wires are swapped, or its side is wrong")
+	case r.PackV < 0.5*float64(p.Cutoff):
+		fmt.Fprintln(w, "  the voltage is far below what this pack can have: is the pack connected, and VIN- wired to the load's side?")
+	case r.PackV > 1.02*float64(p.Full):
+		fmt.Fprintln(w, "  the voltage is above this pack's full voltage: check chemistry and cells in series")
+	}
+	return nil
+}
+
+// setupFile is the configuration that setup writes.
+var setupFile = template.Must(template.New("").Parse(`# Written by candlemark setup. Check changes with: candlemark check-config FILE
+# Every key is explained in the README's configuration reference.
+relay: {{.relay}}
+{{- if .site}}
+site: {{.site}}
+{{- end}}
+packs:
+  - name: pack-1
+    chemistry: {{.chemistry}}
+    series_cells: {{index . "series-cells"}}
+    capacity: {{.capacity}}
+    sensor:
+      bus: i2c-{{.bus}}
+      address: {{.address}}
+      shunt: {{.shunt}}
+      shunt_rating: {{index . "shunt-rating"}}
+      largest_load: {{index . "largest-load"}}
+{{- if or .hop .uplink}}
+targets:
+{{- if .hop}}
+  - name: near
+    section: hop
+    address: {{.hop}}
+{{- end}}
+{{- if .uplink}}
+  - name: far
+    section: uplink
+    address: {{.uplink}}
+    port: 443
+{{- end}}
+{{- end}}
+{{- if .webhook}}
+receivers:
+  - name: webhook
+    kind: webhook
+    url: {{.webhook}}
+{{- end}}
+`))
+
+func setupText(answers map[string]*string, at place) ([]byte, error) {
+	values := map[string]string{"bus": strconv.Itoa(at.bus), "address": fmt.Sprintf("0x%02x", at.address)}
+	for k, v := range answers {
+		values[k] = yamlScalar(*v)
+	}
+	var b bytes.Buffer
+	if err := setupFile.Execute(&b, values); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// yamlScalar quotes an answer where plain YAML would take it for something else.
+func yamlScalar(s string) string {
+	if strings.ContainsAny(s, ":#{}[]&*!|>'\"%@`,\n") || strings.TrimSpace(s) != s {
+		return strconv.Quote(s)
+	}
+	return s
+}
