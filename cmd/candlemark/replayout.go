@@ -83,7 +83,7 @@ func (t *textRows) summary() {
 			fmt.Fprintf(w, "%9s   %s %s: %s\n", clock(r.T), verb, c.Alarm.Name, c.Because)
 		}
 		if r.T >= next {
-			fmt.Fprintf(w, "%9s %8.3f %8.3f %8s  %s\n", clock(r.T), r.PackV, r.PackA, charge(r.Forecast), remaining(r.Forecast))
+			fmt.Fprintf(w, "%9s %8.3f %8.3f %8s  %s\n", clock(r.T), r.PackV, r.PackA, charge(r.Forecast), left(r))
 			next += (last.T - first.T) / 10
 		}
 	}
@@ -204,6 +204,15 @@ func (t *textRows) plot(end time.Duration) {
 		fmt.Fprintf(t.w, "%11s %s\n", label, strings.TrimRight(string(line), " "))
 	}
 	fmt.Fprintf(t.w, "%11s %-*s%s\n", "", width-8, clock(first), clock(end))
+}
+
+// left is the answer at one row: a pack that was flat stays so until it is charged,
+// whatever its voltage does once the load is gone.
+func left(r replayed) string {
+	if r.AtCutoff {
+		return "at cut-off"
+	}
+	return remaining(r.Forecast)
 }
 
 func charge(f pack.Forecast) string {
