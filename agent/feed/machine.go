@@ -301,11 +301,20 @@ func (m *Machine) emit(e Effect) {
 
 // HookEnded takes the end of a hook into the record; fault is "" where it ended well.
 func (m *Machine) HookEnded(at alarm.Instant, name, fault string) []Effect {
-	m.out = nil
-	text := "hook " + name + " ended well"
-	if fault != "" {
-		text = "hook " + name + ": " + fault + "; the cut is made all the same"
+	if fault == "" {
+		return report(at, "hook "+name+" ended well")
 	}
-	m.emit(Record{text, Cause{At: at, Who: Agent, Why: text}})
-	return m.out
+	return report(at, "hook "+name+" went wrong, and the cut is made all the same: "+fault)
+}
+
+// Switched takes into the record that the switch did not obey, or does again.
+func (m *Machine) Switched(at alarm.Instant, fault string) []Effect {
+	if fault == "" {
+		return report(at, "the feed's switch obeys again")
+	}
+	return report(at, "the feed's switch does not obey: "+fault)
+}
+
+func report(at alarm.Instant, text string) []Effect {
+	return []Effect{Record{text, Cause{At: at, Who: Agent, Why: text}}}
 }

@@ -18,6 +18,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"time"
 )
@@ -77,7 +78,10 @@ func (c Command) Run(ctx context.Context, stdin []byte, env []string) (Result, e
 	cmd := exec.Command(c.Args[0], c.Args[1:]...)
 	out := &tail{}
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = bytes.NewReader(stdin), out, out
-	cmd.Env = append([]string{"PATH=" + Path}, env...)
+	cmd.Env = []string{"PATH=" + Path}
+	for _, e := range env {
+		cmd.Env = append(cmd.Env, strings.ReplaceAll(e, "\x00", "?")) // else nothing would start
+	}
 	cmd.Dir = "/"
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.WaitDelay = pipeGrace
