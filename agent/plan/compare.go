@@ -1,0 +1,251 @@
+package plan
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// Evaluate answers the plan.
+func (p Plan) Evaluate() Report {
+	r := Report{Name: p.Name, Site: p.Site, NeedS: p.Need.Seconds(), Arrangements: []Result{}, Places: []PlaceResult{}, Relays: []RelayResult{}, Guide: []string{}}
+	for _, a := range p.Arrangements {
+		r.Arrangements = append(r.Arrangements, p.arrangement(a))
+	}
+	for _, x := range p.Places {
+		r.Places = append(r.Places, x.Loss())
+	}
+	for _, x := range p.Relays {
+		r.Relays = append(r.Relays, x.Compare())
+	}
+	if len(p.Places)+len(p.Relays) > 0 {
+		r.Guide = PlacementGuide()
+	}
+	p.recommend(&r)
+	r.Cautions, r.Rules = p.cautions(), p.rules()
+	return r
+}
+
+func (p Plan) arrangement(a Arrangement) Result {
+	r := Result{Name: a.Name, Backhaul: a.Backhaul, Verdict: Runs, UpRatio: 1, Feeds: []FeedResult{}}
+	type bank struct {
+		source        Source
+		meanW, inUse  float64
+		feedW, feedWh float64
+		feed          Range
+	}
+	var banks []*bank
+	why, margin := "", math.Inf(1)
+	for _, f := range a.Feeds {
+		e := f.Evaluate()
+		r.Feeds = append(r.Feeds, e)
+		for _, x := range f.Path {
+			if l, ok := x.(Load); ok {
+				r.UpRatio = min(r.UpRatio, l.Duty)
+			}
+		}
+		if rank(e.Verdict) > rank(r.Verdict) {
+			r.Verdict, why, margin = e.Verdict, e.Why, math.Inf(-1)
+			r.FailsFirst, r.FailsFirstWhy = e.FailsFirst, e.FailsWhy
+		}
+		if m := e.margin(); m < margin {
+			margin, r.FailsFirst, r.FailsFirstWhy = m, e.FailsFirst, e.FailsWhy
+		}
+		if e.MeanW == nil {
+			continue
+		}
+		r.MeanW += *e.MeanW
+		if e.Endurance == nil {
+			continue
+		}
+		if r.PerPack == nil || e.Endurance.Low < r.PerPack.Low {
+			first := *e.Endurance
+			r.PerPack = &first
+		}
+		i := slices.IndexFunc(banks, func(b *bank) bool { return b.source.Name == f.Source.Name })
+		if i < 0 {
+			banks = append(banks, &bank{source: f.Source, feedW: *e.MeanW, feed: *e.Endurance})
+			i = len(banks) - 1
+		}
+		banks[i].meanW += *e.MeanW
+		banks[i].inUse += float64(max(f.Source.Together, 1))
+	}
+	for _, b := range banks {
+		onHand := float64(max(b.source.Count, 1))
+		total := b.feed
+		if b.source.Kind == PackSource {
+			if b.inUse > onHand {
+				r.Verdict, why = WillNotRun, sprintf("%.0f of %s are in use at once, %.0f on hand", b.inUse, b.source.Name, onHand)
+				r.FailsFirst, r.FailsFirstWhy = b.source.Name, why
+			}
+			total = b.feed.times(onHand / float64(max(b.source.Together, 1)) * b.feedW / b.meanW)
+		}
+		if r.Endurance == nil || total.Low < r.Endurance.Low {
+			r.Endurance = &total
+			if p.Need > 0 && total.Low > 0 && b.source.Kind == PackSource {
+				n := math.Ceil(onHand*float64(p.Need)/float64(total.Low) - 1e-9)
+				r.PacksFor = &n
+			}
+		}
+	}
+	if r.Verdict == WillNotRun || r.Verdict == NotSafe {
+		r.PacksFor = nil
+	}
+	r.Answer = r.answer(a, why)
+	return r
+}
+
+func rank(v Verdict) int {
+	return slices.Index([]Verdict{Runs, MayNotStart, NotSafe, WillNotRun}, v)
+}
+
+// margin is the least margin of a feed's working limits.
+func (r FeedResult) margin() float64 {
+	least := math.Inf(1)
+	for _, l := range r.Limits {
+		if !l.fixed {
+			least = min(least, l.Margin)
+		}
+	}
+	return least
+}
+
+func (r Result) answer(a Arrangement, why string) string {
+	if r.Verdict != Runs {
+		return r.Verdict.words() + ": " + why
+	}
+	if r.Endurance == nil {
+		var names []string
+		for _, f := range a.Feeds {
+			if !slices.Contains(names, f.Source.Name) {
+				names = append(names, f.Source.Name)
+			}
+		}
+		return "runs: as long as " + list(names) + " holds; nothing is in reserve"
+	}
+	out := "runs: " + r.Endurance.String()
+	packs := 0
+	for _, f := range a.Feeds {
+		if f.Source.Kind == PackSource {
+			packs = max(packs, f.Source.Count)
+		}
+	}
+	if packs > 1 && r.PerPack != nil {
+		out += sprintf(" on the packs on hand; first swap within %s", Span(r.PerPack.Low))
+	}
+	if r.UpRatio < 1 {
+		out += sprintf("; everything on for only %s of the time", percent(r.UpRatio))
+	}
+	return out
+}
+
+// score orders the arrangements that run; each entry outweighs those after it.
+func (p Plan) score(r Result) []float64 {
+	bit := func(b bool) float64 {
+		if b {
+			return 1
+		}
+		return 0
+	}
+	low := math.Inf(1)
+	if r.Endurance != nil {
+		low = r.Endurance.Low.Hours()
+	}
+	meets := low >= p.Need.Hours()
+	if !meets {
+		return []float64{0, low}
+	}
+	sound := math.Inf(1)
+	for _, f := range r.Feeds {
+		sound = min(sound, f.margin())
+	}
+	hop := map[Backhaul]float64{BackhaulShared: 1, BackhaulUnknown: 2, BackhaulWireless: 2, BackhaulCable: 3}[r.Backhaul]
+	if p.Need == 0 {
+		hop = 0 // endurance is all that was asked
+	}
+	return []float64{1, bit(r.UpRatio >= 1), bit(sound >= 0.05), hop, low}
+}
+
+func (p Plan) recommend(r *Report) {
+	var order []int
+	for i, a := range r.Arrangements {
+		if a.Verdict == Runs {
+			order = append(order, i)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		return slices.CompareFunc(p.score(r.Arrangements[b]), p.score(r.Arrangements[a]), cmp.Compare[float64])
+	})
+	switch {
+	case len(r.Arrangements) == 0:
+		r.Answer, r.Reason = "nothing to run: the plan has no arrangement", "There is nothing to compare."
+		return
+	case len(order) == 0:
+		best := 0
+		for i, a := range r.Arrangements { // the one nearest to running is said
+			if rank(a.Verdict) < rank(r.Arrangements[best].Verdict) {
+				best = i
+			}
+		}
+		r.Answer, r.Reason = r.Arrangements[best].Answer, "None can be advised as drawn."
+		return
+	}
+	best := r.Arrangements[order[0]]
+	r.Recommended, r.Answer = best.Name, best.Answer
+	r.Reason = p.because(best)
+	if len(r.Arrangements) > 1 {
+		r.Answer += sprintf(" [%s]", best.Name)
+	}
+	for i, a := range r.Arrangements {
+		if i != order[0] {
+			r.Reason += " " + p.against(best, a)
+		}
+	}
+}
+
+// because says what speaks for the best.
+func (p Plan) because(a Result) string {
+	switch {
+	case a.Endurance == nil:
+		return "It runs from a supply; keep a pack ready for when that fails."
+	case p.Need == 0:
+		return sprintf("It lasts at least %s (low figure). State how long it is needed to have that weighed.", Span(a.Endurance.Low))
+	case a.Endurance.Low >= p.Need:
+		return sprintf("It lasts at least %s (low figure) of the %s needed.", Span(a.Endurance.Low), Span(p.Need))
+	}
+	out := sprintf("None lasts the %s needed by its low figure; this comes nearest with %s.", Span(p.Need), Span(a.Endurance.Low))
+	if a.PacksFor != nil {
+		out += sprintf(" It would take %.0f packs.", *a.PacksFor)
+	}
+	return out
+}
+
+// against says why another was not taken.
+func (p Plan) against(best, a Result) string {
+	name := `"` + a.Name + `" `
+	if a.Verdict != Runs {
+		return name + a.Verdict.words() + "."
+	}
+	s, t := p.score(best), p.score(a)
+	at := 0
+	for at < min(len(s), len(t))-1 && s[at] == t[at] {
+		at++
+	}
+	low := "as long as its supply holds"
+	if a.Endurance != nil {
+		low = Span(a.Endurance.Low)
+	}
+	switch {
+	case t[0] == 0:
+		return name + sprintf("lasts only %s.", low)
+	case at == 1:
+		return name + sprintf("is fully on for only %s of the time.", percent(a.UpRatio))
+	case at == 2:
+		return name + sprintf("stays too near a limit (%s).", a.FailsFirst)
+	case at == 3 && a.Backhaul == BackhaulShared:
+		return name + "lets users and backhaul share one channel."
+	case at == 3:
+		return name + sprintf("lasts %s, but has no cable as backhaul.", low)
+	}
+	return name + sprintf("lasts no longer (%s).", low)
+}
