@@ -174,6 +174,7 @@ func TestDocsExamplesParse(t *testing.T) {
 // when it calls another.
 func candlemarkWords(line string) []string {
 	line = strings.TrimPrefix(strings.TrimSpace(line), "sudo ")
+	line = strings.TrimPrefix(line, "-u candlemark ")
 	rest, ok := strings.CutPrefix(line, "go run ./cmd/candlemark")
 	if !ok {
 		rest, ok = strings.CutPrefix(line, "candlemark")
