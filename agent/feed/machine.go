@@ -22,8 +22,9 @@ type Machine struct {
 	// stageUp ends the stage. due is the return time of ModeOff and the end of
 	// the present phase of ModeScheduled.
 	stageUp, due time.Duration
-	plan         *Schedule // goes on after an off or a shedding
-	cause        Cause     // of the present mode
+	restUp       time.Duration // the feed may not return before: a terminal needs a real gap to start anew
+	plan         *Schedule     // goes on after an off or a shedding
+	cause        Cause         // of the present mode
 
 	unsure bool // how long the agent was away is not known
 	from   Saved
@@ -199,7 +200,7 @@ func (m *Machine) advanceOff(now time.Duration) {
 	why, v := m.atReserve()
 	back := "its return time has come"
 	switch {
-	case !m.unsure && now < m.due:
+	case now < m.restUp, !m.unsure && now < m.due:
 		return
 	case m.unsure && v == unclear && now < m.due:
 		return // due is then the end of the wait for a forecast
@@ -255,7 +256,7 @@ func (m *Machine) close(to Mode, c Cause) {
 
 func (m *Machine) cut() {
 	m.stage, m.on = StageNone, false
-	m.low = hold{}
+	m.low, m.restUp = hold{}, m.in.Now.Up+restFor
 	back := returnsOn
 	switch m.mode {
 	case ModeScheduled:
@@ -269,6 +270,11 @@ func (m *Machine) cut() {
 }
 
 func (m *Machine) restore(c Cause) {
+	if now := m.in.Now.Up; now < m.restUp {
+		m.mode, m.cause, m.unsure, m.due = ModeOff, c, false, m.restUp
+		m.note(c, "the feed returns in "+words(m.restUp-now)+": "+c.Why)
+		return
+	}
 	m.stage, m.on, m.unsure, m.cause = StageNone, true, false, c
 	m.mode = ModeOn
 	if m.plan != nil {

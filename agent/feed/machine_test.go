@@ -158,6 +158,7 @@ func TestShedding(t *testing.T) {
 		low(r)
 		r.run(11 * time.Second)
 		r.run(3 * time.Minute)
+		r.run(restFor)
 		r.did = nil
 	}
 	cases := []struct {
@@ -225,6 +226,15 @@ func TestShedding(t *testing.T) {
 			r.run(24 * time.Hour)
 		}, nil, ModeShed, false},
 		{"a swap brings it back", func(r *rig) { shed(r); r.in.Swaps++; r.run(time.Second) }, []string{"set on"}, ModeOn, true},
+		{"a swap right after the cut brings it back after a rest", func(r *rig) {
+			low(r)
+			r.run(3*time.Minute + 11*time.Second)
+			r.in.Swaps++
+			r.in.Forecast = discharging(3 * time.Hour)
+			r.run(restFor - time.Second)
+			r.expect("before", "warn", "hook", "set off")
+			r.run(time.Second)
+		}, []string{"set on"}, ModeOn, true},
 		{"charge brings it back after 2 min", func(r *rig) {
 			shed(r)
 			r.in.Forecast = pack.Forecast{State: pack.Charging}

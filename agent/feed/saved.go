@@ -94,19 +94,20 @@ func Resume(setup Setup, start Start, s Saved) *Machine {
 	case s.Stage == StageClosing && s.On && m.mode != ModeOn:
 		m.stage, m.stageUp = StageClosing, min(max(s.StageLeft-gap, 0), setup.closeFor())
 		m.due = max(m.due, m.stageUp)
-		return m
 	case s.Stage == StageWarned && s.On && m.mode != ModeShed && m.mode != ModeOff:
 		m.stage, m.stageUp = StageWarned, min(max(s.StageLeft-gap, 0), setup.WarnFor)
+		if m.mode == ModeScheduled {
+			m.due = m.plan.On
+		}
 	case s.On && (m.mode == ModeShed || m.mode == ModeOff):
 		// Its cut was recorded nowhere: it was not made.
 		m.mode, m.on = ModeOn, true
-	}
-	if m.on && m.mode == ModeScheduled {
+	case s.On && m.mode == ModeScheduled:
 		m.due = m.plan.On // a fresh on phase: whoever waits for it may have missed the last
 	}
-	if !m.on && !sure && m.mode != ModeShed {
+	if !sure && (m.mode == ModeOff || m.mode == ModeScheduled && !m.on) {
 		m.unsure, m.from = true, s
-		m.due = min(unjudged, s.Left)
+		m.due = max(m.stageUp, min(unjudged, s.Left))
 	}
 	return m
 }
