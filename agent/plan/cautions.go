@@ -70,8 +70,12 @@ func (p Plan) sourceCautions(f Feed, add func(id, text, basis string)) {
 	if s.Together > 1 {
 		add("parallel", "Do not join packs in parallel or series unless they are made for it.", "IEC 62133-2, from memory")
 	}
-	if lithium(s.Chemistry) && !s.OwnCutoff && !f.cutsOff() {
-		add("no_cutoff", sprintf("%s: many tool packs have their cut-off in the tool. A bare adapter needs an under-voltage cut of its own, at %s or above.", s.Name, volts(s.CutoffV)), "common practice, no source")
+	if lithium(s.Chemistry) && !s.OwnCutoff {
+		text := sprintf("%s: many tool packs have their cut-off in the tool. A bare adapter needs an under-voltage cut of its own, at %s or above.", s.Name, volts(s.CutoffV))
+		if name, ok := f.cutsOff(); ok {
+			text += sprintf(" Here the lock-out of %s does that: try it before you trust it.", name)
+		}
+		add("no_cutoff", text, "common practice, no source")
 	}
 	if high > sensorMostV {
 		add("sensor", sprintf("%s reaches %s: the sensor takes no more than 26 V. Do not connect it there.", s.Name, volts(high)), "TI INA219 data sheet SBOS448, absolute maximum ratings")
@@ -84,14 +88,14 @@ func (p Plan) sourceCautions(f Feed, add func(id, text, basis string)) {
 // sensorMostV is what the INA219 takes at most.
 const sensorMostV = 26.0
 
-// cutsOff says whether a converter's lock-out protects the pack.
-func (f Feed) cutsOff() bool {
+// cutsOff names the converter whose lock-out protects the pack.
+func (f Feed) cutsOff() (name string, ok bool) {
 	for _, e := range f.Path {
 		if c, ok := e.(Converter); ok && !c.passesThrough() {
-			return c.LockoutV >= f.Source.CutoffV
+			return c.Name, c.LockoutV >= f.Source.CutoffV
 		}
 	}
-	return false
+	return "", false
 }
 
 func (p Plan) cableCautions(f Feed, add func(id, text, basis string)) {

@@ -35,7 +35,7 @@ func (p Plan) arrangement(a Arrangement) Result {
 		feed          Range
 	}
 	var banks []*bank
-	why, margin := "", math.Inf(1)
+	why, room := "", math.Inf(1)
 	for _, f := range a.Feeds {
 		e := f.Evaluate()
 		r.Feeds = append(r.Feeds, e)
@@ -45,11 +45,11 @@ func (p Plan) arrangement(a Arrangement) Result {
 			}
 		}
 		if rank(e.Verdict) > rank(r.Verdict) {
-			r.Verdict, why, margin = e.Verdict, e.Why, math.Inf(-1)
+			r.Verdict, why, room = e.Verdict, e.Why, 0
 			r.FailsFirst, r.FailsFirstWhy = e.FailsFirst, e.FailsWhy
 		}
-		if m := e.margin(); m < margin {
-			margin, r.FailsFirst, r.FailsFirstWhy = m, e.FailsFirst, e.FailsWhy
+		if e.headroom < room {
+			room, r.FailsFirst, r.FailsFirstWhy = e.headroom, e.FailsFirst, e.FailsWhy
 		}
 		if e.MeanW == nil {
 			continue
@@ -99,17 +99,6 @@ func rank(v Verdict) int {
 	return slices.Index([]Verdict{Runs, MayNotStart, NotSafe, WillNotRun}, v)
 }
 
-// margin is the least margin of a feed's working limits.
-func (r FeedResult) margin() float64 {
-	least := math.Inf(1)
-	for _, l := range r.Limits {
-		if !l.fixed {
-			least = min(least, l.Margin)
-		}
-	}
-	return least
-}
-
 func (r Result) answer(a Arrangement, why string) string {
 	if r.Verdict != Runs {
 		return r.Verdict.words() + ": " + why
@@ -155,15 +144,15 @@ func (p Plan) score(r Result) []float64 {
 	if !meets {
 		return []float64{0, low}
 	}
-	sound := math.Inf(1)
+	room := math.Inf(1)
 	for _, f := range r.Feeds {
-		sound = min(sound, f.margin())
+		room = min(room, f.headroom)
 	}
 	hop := map[Backhaul]float64{BackhaulShared: 1, BackhaulUnknown: 2, BackhaulWireless: 2, BackhaulCable: 3}[r.Backhaul]
 	if p.Need == 0 {
 		hop = 0 // endurance is all that was asked
 	}
-	return []float64{1, bit(r.UpRatio >= 1), bit(sound >= 0.05), hop, low}
+	return []float64{1, bit(r.UpRatio >= 1), bit(room >= 1.1), hop, low}
 }
 
 func (p Plan) recommend(r *Report) {
@@ -211,7 +200,7 @@ func (p Plan) because(a Result) string {
 	case p.Need == 0:
 		return sprintf("It lasts at least %s (low figure). State how long it is needed to have that weighed.", Span(a.Endurance.Low))
 	case a.Endurance.Low >= p.Need:
-		return sprintf("It lasts at least %s (low figure) of the %s needed.", Span(a.Endurance.Low), Span(p.Need))
+		return sprintf("It lasts at least %s (low figure) against the %s needed.", Span(a.Endurance.Low), Span(p.Need))
 	}
 	out := sprintf("None lasts the %s needed by its low figure; this comes nearest with %s.", Span(p.Need), Span(a.Endurance.Low))
 	if a.PacksFor != nil {
@@ -241,7 +230,7 @@ func (p Plan) against(best, a Result) string {
 	case at == 1:
 		return name + sprintf("is fully on for only %s of the time.", percent(a.UpRatio))
 	case at == 2:
-		return name + sprintf("stays too near a limit (%s).", a.FailsFirst)
+		return name + sprintf("has less than a tenth of its load in hand (%s).", a.FailsFirst)
 	case at == 3 && a.Backhaul == BackhaulShared:
 		return name + "lets users and backhaul share one channel."
 	case at == 3:

@@ -24,7 +24,7 @@ func (f Feed) Evaluate() FeedResult {
 		r.LossRatio = &lost
 	}
 	f.stops(&r, low)
-	if m, ok := f.most(r.StopsAtV, -1, mostScale); ok && m < mostScale && sum(p) > 0 {
+	if m, ok := f.most(usual, -1, mostScale); ok && m < mostScale && sum(p) > 0 {
 		w := m * sum(p)
 		r.MostLoadW, r.MostOf = &w, f.loadNames(-1)
 	}
@@ -44,7 +44,7 @@ func (f Feed) Evaluate() FeedResult {
 			r.Verdict, r.Why = NotSafe, sprintf("%s: %s %s, the limit is %s", l.Element, l.What, number(l.Value)+" "+l.Unit, number(l.Bound)+" "+l.Unit)
 		}
 	}
-	f.first(&r)
+	f.first(&r, atUsual)
 	f.endurance(&r, mean)
 	f.notes(&r, worst)
 	return r
@@ -124,12 +124,18 @@ func (f Feed) stops(r *FeedResult, low float64) {
 		name = f.Path[fail.at].label()
 	}
 	r.StopsBy = name
+	if r.UnusedRatio < noticeUnused {
+		return
+	}
 	r.Notes = append(r.Notes, sprintf("Ends with the pack at %s, %s of its charge unused, because %s %s. Cut-off is %s.", volts(r.StopsAtV), percent(r.UnusedRatio), name, fail.why, volts(low)))
-	if m, ok := f.most(low, f.blamed(fail), 1); ok && m > 0 {
+	if m, ok := f.most(low, f.blamed(fail), 1); ok && m > 0.01 {
 		at := f.blamed(fail)
 		r.Notes = append(r.Notes, sprintf("Down to the cut-off it would run %s (%s).", watts(m*sum(f.scaled(at, 1)[max(at, 0):])), f.loadNames(at)))
 	}
 }
+
+// noticeUnused is the part of the charge left unused from which it is worth a word.
+const noticeUnused = 0.02
 
 // elements is the table of losses.
 func (f Feed) elements(op operating) []ElementResult {

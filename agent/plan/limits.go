@@ -128,34 +128,54 @@ func (f Feed) fuses(op operating) []FuseCheck {
 	return out
 }
 
-// first names the element with the least margin, or the one that is beyond its limit.
-func (f Feed) first(r *FeedResult) {
-	best := -1
-	for i, l := range r.Limits {
-		switch {
-		case l.fixed && l.OK:
-		case best < 0 || l.Margin < r.Limits[best].Margin:
-			best = i
-		}
-	}
+// first names the element that fails first: the one beyond its limit; else the one
+// that ends the discharge well before the cut-off; else the one that gives way as
+// the load grows at the source's usual voltage.
+func (f Feed) first(r *FeedResult, usual operating) {
 	for _, x := range r.Fuses {
 		if !x.OK {
 			r.FailsFirst, r.FailsWhy = x.Conductor, x.Why
 			return
 		}
 	}
-	if best < 0 {
-		r.FailsFirst, r.FailsWhy = f.Source.Name, "no limit of another element is stated"
-		return
+	for _, l := range r.Limits {
+		if !l.OK {
+			r.FailsFirst = l.Element
+			r.FailsWhy = sprintf("%s %s %s, beyond its limit of %s %s", l.What, number(l.Value), l.Unit, number(l.Bound), l.Unit)
+			return
+		}
 	}
-	l := r.Limits[best]
-	side := "below"
-	if l.Least {
-		side = "above"
+	name, why := f.grown(r, usual)
+	r.FailsFirst, r.FailsWhy = name, why
+	if r.UnusedRatio >= noticeUnused {
+		r.FailsFirst, r.FailsWhy = r.StopsBy, sprintf("ends it with the pack at %s, %s of the charge unused", volts(r.StopsAtV), percent(r.UnusedRatio))
 	}
-	r.FailsFirst = l.Element
-	r.FailsWhy = sprintf("%s %s, %s %s its limit of %s", l.What, number(l.Value)+" "+l.Unit, percent(max(l.Margin, 0)), side, number(l.Bound)+" "+l.Unit)
-	if !l.OK {
-		r.FailsWhy = sprintf("%s %s, beyond its limit of %s", l.What, number(l.Value)+" "+l.Unit, number(l.Bound)+" "+l.Unit)
+}
+
+// grown is what gives way first as all loads grow together, and sets headroom.
+func (f Feed) grown(r *FeedResult, usual operating) (name, why string) {
+	total := sum(f.full())
+	r.headroom = mostScale
+	name, why = f.Source.Name, "no other limit is stated"
+	if m, ok := f.most(usual.sourceV, -1, mostScale); ok && m < mostScale && total > 0 {
+		r.headroom = m
+		name, why = f.Source.Name, "the limit is reached at "+watts(m*total)
+		if _, fail := f.operate(usual.sourceV, f.scaled(-1, m*(1+1e-6))); fail != nil {
+			if fail.at >= 0 {
+				name = f.Path[fail.at].label()
+			}
+			why = sprintf("as the load grows, from %s on: %s", watts(m*total), fail.why)
+		}
 	}
+	for i, e := range f.Path {
+		c, ok := e.(Conductor)
+		if !ok || usual.stages[i].currentA <= 0 || f.lineVoltage(usual.stages[i].suppliedBy) {
+			continue
+		}
+		if most, known := c.Rating(); known && most/usual.stages[i].currentA < r.headroom {
+			r.headroom = most / usual.stages[i].currentA
+			name, why = c.Name, sprintf("as the load grows, from about %s on: more than its %s", watts(r.headroom*total), amps(most))
+		}
+	}
+	return name, why
 }

@@ -111,7 +111,8 @@ type FeedResult struct {
 	Fuses       []FuseCheck     `json:"fuses"`
 	Notes       []string        `json:"notes"`
 
-	source Source
+	source   Source
+	headroom float64 // by how much all loads could grow at the usual voltage
 }
 
 // ElementResult is one element at the worst operating point.

@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -20,7 +19,6 @@ const least = 0.05
 // scales what each gives. Between events everything is linear in time.
 func (d Duty) simulate(factor float64) run {
 	packs := slices.Clone(d.Packs)
-	slices.SortStableFunc(packs, func(a, b OnHand) int { return cmp.Compare(a.Name, b.Name) })
 	left := make([]float64, len(packs)) // Wh
 	for i, p := range packs {
 		left[i] = p.UsableWh * p.Charge * factor

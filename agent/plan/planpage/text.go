@@ -1,0 +1,314 @@
+// Package planpage shows a plan's report: as text for a terminal, and as a page
+// of HTML that prints black and white on A4 and Letter without any other file.
+package planpage
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"candlemark/agent/plan"
+)
+
+// Options say what to show.
+type Options struct {
+	Full bool      // every arrangement in detail, and the rules behind the figures
+	Made time.Time // when the page was made; zero leaves it out
+}
+
+// detailed are the arrangements to show in detail: the recommended one, or all.
+func detailed(r plan.Report, full bool) []plan.Result {
+	var out []plan.Result
+	for _, a := range r.Arrangements {
+		if full || r.Recommended == "" || a.Name == r.Recommended {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// Text writes the report for a terminal; the first line is the answer.
+func Text(w io.Writer, r plan.Report, o Options) error {
+	var b strings.Builder
+	fmt.Fprintln(&b, r.Answer)
+	fmt.Fprintln(&b, title(r))
+	if len(r.Arrangements) > 1 {
+		compared(&b, r)
+	}
+	if len(r.Arrangements) > 0 {
+		para(&b, "", r.Reason)
+	}
+	for _, a := range detailed(r, o.Full) {
+		arrangement(&b, a, o.Full)
+	}
+	if r.Rotation != nil {
+		rotation(&b, *r.Rotation)
+	} else if r.RotationWhy != "" {
+		para(&b, "\nPacks: ", r.RotationWhy)
+	}
+	placement(&b, r)
+	fmt.Fprintf(&b, "\nCautions; for each, %s:\n", plan.Governs)
+	for _, c := range r.Cautions {
+		para(&b, "- ", c.Text)
+	}
+	if o.Full {
+		fmt.Fprintln(&b, "\nRules behind the figures")
+		for _, x := range r.Rules {
+			para(&b, "- ", x.Text+" ["+x.Source+"]")
+		}
+	} else if len(r.Rules) > 0 {
+		fmt.Fprintln(&b, "\n--full shows every arrangement and the rules behind the figures.")
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func title(r plan.Report) string {
+	out := r.Name
+	if r.Site != "" {
+		out += ", " + r.Site
+	}
+	if r.NeedS > 0 {
+		out += "; needed for " + need(r)
+	}
+	return out
+}
+
+func need(r plan.Report) string { return plan.Span(time.Duration(r.NeedS * float64(time.Second))) }
+
+// para wraps text at 96 columns with the first line's lead as indent.
+func para(b *strings.Builder, lead, text string) {
+	const width = 96
+	indent := strings.Repeat(" ", len(strings.TrimLeft(lead, "\n")))
+	line := lead
+	start := true
+	for word := range strings.FieldsSeq(text) {
+		if !start && len([]rune(strings.TrimLeft(line, "\n")))+1+len([]rune(word)) > width {
+			fmt.Fprintln(b, line)
+			line, start = indent, true
+		}
+		if !start {
+			line += " "
+		}
+		line += word
+		start = false
+	}
+	fmt.Fprintln(b, line)
+}
+
+func table(b *strings.Builder) *tabwriter.Writer { return tabwriter.NewWriter(b, 0, 0, 2, ' ', 0) }
+
+func compared(b *strings.Builder, r plan.Report) {
+	fmt.Fprintln(b)
+	t := table(b)
+	fmt.Fprintln(t, "  arrangement\tverdict\tat least\texpected\tmean W\tall on\tfails first")
+	for _, a := range r.Arrangements {
+		mark := " "
+		if a.Name == r.Recommended {
+			mark = "*"
+		}
+		fmt.Fprintf(t, "%s %s\t%s\t%s\t%s\t%s\t%s\t%s\n", mark, a.Name, a.Verdict, lasts(a, false), lasts(a, true), meanW(a), upShare(a), a.FailsFirst)
+	}
+	t.Flush()
+	fmt.Fprintln(b)
+}
+
+func lasts(a plan.Result, expected bool) string {
+	switch {
+	case a.Verdict != plan.Runs:
+		return "-"
+	case a.Endurance == nil:
+		return "supply"
+	case expected:
+		return plan.Span(a.Endurance.Expected)
+	}
+	return plan.Span(a.Endurance.Low)
+}
+
+func meanW(a plan.Result) string {
+	if a.MeanW <= 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f", a.MeanW)
+}
+
+func upShare(a plan.Result) string { return fmt.Sprintf("%.0f %%", 100*a.UpRatio) }
+
+func arrangement(b *strings.Builder, a plan.Result, full bool) {
+	fmt.Fprintf(b, "\n%s\n", strings.ToUpper(a.Name))
+	para(b, "  ", a.Answer)
+	if a.FailsFirst != "" {
+		para(b, "  ", "Fails first: "+a.FailsFirst+", "+a.FailsFirstWhy+".")
+	}
+	if a.PacksFor != nil {
+		fmt.Fprintf(b, "  Packs for the time needed, low figure: %.0f\n", *a.PacksFor)
+	}
+	for _, f := range a.Feeds {
+		feed(b, f, full)
+	}
+}
+
+func feed(b *strings.Builder, f plan.FeedResult, full bool) {
+	fmt.Fprintln(b)
+	para(b, "  ", headline(f))
+	if len(f.Elements) > 0 {
+		t := table(b)
+		fmt.Fprintln(t, "    in order from the source\tV in\tV out\tA\tlost W\t")
+		for _, e := range f.Elements {
+			fmt.Fprintf(t, "    %s\t%.2f\t%.2f\t%.2f\t%s\t%s\n", e.Name, e.InV, e.OutV, e.CurrentA, lost(e), e.Detail)
+		}
+		t.Flush()
+	}
+	for _, x := range f.Fuses {
+		para(b, "    ", fuse(x))
+	}
+	t := table(b)
+	shown := near(f, full)
+	for _, l := range shown {
+		fmt.Fprintf(t, "    %s\t%s\n", limitName(l), limitText(l))
+	}
+	t.Flush()
+	if left := len(f.Limits) - len(shown); left > 0 {
+		fmt.Fprintf(b, "    %d other limits have %.0f %% or more in hand\n", left, 100*nearMargin)
+	}
+	for _, n := range f.Notes {
+		para(b, "    ", "Note: "+n)
+	}
+}
+
+func lost(e plan.ElementResult) string {
+	if e.Kind == "load" {
+		return "-"
+	}
+	return fmt.Sprintf("%.2f", e.LossW)
+}
+
+// headline is a feed in one sentence.
+func headline(f plan.FeedResult) string {
+	if f.UsualA == nil {
+		return fmt.Sprintf("From %s: %s: %s.", f.Source, f.Verdict, f.Why)
+	}
+	out := fmt.Sprintf("From %s: %.2f A at the lowest voltage, %.1f V (%.2f A at %.1f V)", f.Source, f.WorstA, f.WorstV, *f.UsualA, f.UsualV)
+	if f.MeanW != nil {
+		out += fmt.Sprintf("; mean %.1f W", *f.MeanW)
+	}
+	if f.LossRatio != nil {
+		out += fmt.Sprintf(", %.0f %% lost on the way", 100**f.LossRatio)
+	}
+	if f.MostLoadW != nil {
+		out += fmt.Sprintf("; at %.1f V it would carry up to %.0f W", f.UsualV, *f.MostLoadW)
+	}
+	if f.Endurance != nil {
+		out += "; one pack " + f.Endurance.String()
+	}
+	out += "."
+	if f.Verdict != plan.Runs {
+		out += fmt.Sprintf(" %s: %s.", f.Verdict, f.Why)
+	}
+	return out
+}
+
+func fuse(x plan.FuseCheck) string {
+	switch {
+	case x.FuseA == nil:
+		return fmt.Sprintf("NO FUSE FITS at %s: %s.", x.At, x.Why)
+	case !x.OK:
+		return fmt.Sprintf("WRONG FUSE at %s: %s.", x.At, x.Why)
+	}
+	word := "Fuse at"
+	if x.Stated {
+		word = "Fuse as stated at"
+	}
+	return fmt.Sprintf("%s %s: %g A, %s.", word, x.At, *x.FuseA, x.Why)
+}
+
+// nearMargin is the margin below which a limit is always shown.
+const nearMargin = 0.25
+
+// near are the limits to show: all, or those that are close.
+func near(f plan.FeedResult, full bool) []plan.Limit {
+	var out []plan.Limit
+	for _, l := range f.Limits {
+		if full || l.Margin < nearMargin {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+func limitName(l plan.Limit) string { return l.Element + ", " + l.What }
+
+func limitText(l plan.Limit) string {
+	word := "at most"
+	if l.Least {
+		word = "at least"
+	}
+	out := fmt.Sprintf("%.2f %s, %s %.2f", l.Value, l.Unit, word, l.Bound)
+	if !l.OK {
+		return out + "  BEYOND"
+	}
+	return out + fmt.Sprintf("  %.0f %% margin", 100*max(l.Margin, 0))
+}
+
+func rotation(b *strings.Builder, s plan.Schedule) {
+	fmt.Fprintf(b, "\nPACKS from %s\n", s.Now.Format("Mon 2 Jan 15:04 MST"))
+	para(b, "  ", s.Answer)
+	if len(s.Swaps) > 0 {
+		t := table(b)
+		fmt.Fprintln(t, "    by\tempty about\ton\tout\tin")
+		for _, x := range firstSwaps(s) {
+			fmt.Fprintf(t, "    %s\t%s\t%s\t%s\t%s\n", plan.Clock(x.By, s.Now), plan.Clock(x.Expected, s.Now), x.Feed, orDash(x.Out), x.In)
+		}
+		t.Flush()
+		if left := len(s.Swaps) - len(firstSwaps(s)); left > 0 {
+			fmt.Fprintf(b, "    and %d more\n", left)
+		}
+	}
+	for _, a := range words(s.Packs) {
+		para(b, "    ", a.Pack+": "+a.Why)
+	}
+}
+
+// shownSwaps is how many swaps are worth reading ahead.
+const shownSwaps = 8
+
+func firstSwaps(s plan.Schedule) []plan.Swap { return s.Swaps[:min(len(s.Swaps), shownSwaps)] }
+
+func orDash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}
+
+func placement(b *strings.Builder, r plan.Report) {
+	if len(r.Places)+len(r.Relays) == 0 {
+		return
+	}
+	fmt.Fprintln(b, "\nPLACEMENT, guides only: measure before you rely on it")
+	for _, p := range r.Places {
+		para(b, "  ", p.Name+": "+lossText(p)+" "+p.Advice)
+	}
+	for _, x := range r.Relays {
+		para(b, "  ", x.Name+": "+x.Advice)
+	}
+	for _, g := range r.Guide {
+		para(b, "  - ", g)
+	}
+}
+
+func lossText(p plan.PlaceResult) string {
+	out := fmt.Sprintf("free space %.1f dB", p.FreeSpaceDB)
+	if p.EntryDB != nil {
+		out += fmt.Sprintf(", building %.1f dB (8 places in 10 lie within %.1f to %.1f)", *p.EntryDB, *p.EntryLowDB, *p.EntryHighDB)
+	}
+	if p.WallsDB != nil {
+		out += fmt.Sprintf(", walls %.1f dB", *p.WallsDB)
+	}
+	if p.EntryDB != nil || p.WallsDB != nil {
+		out += fmt.Sprintf(", together %.1f dB", p.MedianDB)
+	}
+	return out + "."
+}
