@@ -22,6 +22,7 @@ const (
 	binWidth       = 0.005 // parts of the label capacity
 	pulsedBinWidth = 2.5   // times wider when the load pulses, so that a bin averages over whole pulses
 	binMaxS        = 1800  // s; a bin is closed at the latest after this long
+	firstBinS      = 60    // s; sooner for the first, so that there is an answer
 	maxBins        = 240   // memory bound; beyond it the oldest half is merged in pairs
 )
 
@@ -63,7 +64,11 @@ func (b *binner) add(dt, v, c, tempC float64, pulsed bool) bool {
 	if pulsed {
 		w *= pulsedBinWidth
 	}
-	if math.Abs(b.acc.D) < w && b.accS < binMaxS {
+	limit := float64(binMaxS)
+	if len(b.Bins) == 0 {
+		limit = firstBinS
+	}
+	if math.Abs(b.acc.D) < w && b.accS < limit {
 		return false
 	}
 	return b.flush()

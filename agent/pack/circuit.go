@@ -292,6 +292,15 @@ func (c *circuit) walk(j int, a *ahead) float64 {
 	return crossing(a, z, end, p[cCap][j], model)
 }
 
+func (c *circuit) about(w []float64) (lack, ohm float64) {
+	p := c.par
+	for j, x := range w {
+		lack += x * (1 - p[cStart][j]) * p[cCap][j]
+		ohm += x * p[cRes][j]
+	}
+	return lack, ohm
+}
+
 // circuitPlace is the error in the position along the curve, parts of the capacity.
 const circuitPlace = 0.015
 

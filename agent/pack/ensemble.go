@@ -226,3 +226,21 @@ func temper(w []float64, ess float64) {
 		}
 	}
 }
+
+// posterior gives the mean charge missing at the first reading (parts of the label)
+// and the mean resistance (V per C-rate and cell) of the hypotheses.
+func (e *ensemble) posterior() (lack, ohm float64) {
+	var sum float64
+	for i := range e.total {
+		sum += e.total[i]
+	}
+	for i, m := range e.classes {
+		if e.total[i] < 0.01*sum {
+			continue
+		}
+		l, r := m.about(e.w[i])
+		lack += l * e.total[i] / sum
+		ohm += r * e.total[i] / sum
+	}
+	return lack, ohm
+}

@@ -8,23 +8,25 @@ import (
 )
 
 // Estimator follows one discharge after another of one pack. It is not safe for
-// concurrent use.
+// concurrent use. An Update costs well under a microsecond: it only counts. The
+// hypotheses are shown what is new when a Forecast is asked for.
 type Estimator struct {
-	spec Spec
-	prof *Profile
-
+	spec  Spec
+	prof  *Profile
 	cells float64
 	run   recorder
+
 	ens   *ensemble
 	shown int // bins shown to ens
 
 	cache    Forecast
-	cacheAt  time.Duration
-	cacheQ   float64
-	cacheW   float64
-	valid    bool
+	cached   bool
 	buf      draws
+	calm     calm
 	restored bool
+	resume   *resumption // until the first reading after a restart
+	shift    time.Duration
+	swapWhy  string // not empty once another pack is suspected
 }
 
 // recorder is what is remembered of the discharge in hand; it is what a saved
@@ -35,15 +37,21 @@ type recorder struct {
 	Start    time.Duration `json:"start"`
 	Now      Sample        `json:"now"`
 	N        int           `json:"n"`
-	RestV    float64       `json:"restV"`
+	RestV    float64       `json:"restV"` // V per cell, before the load came
 	Rested   bool          `json:"rested"`
 	TempC    float64       `json:"tempC"`
 	HasTemp  bool          `json:"hasTemp"`
-	GapS     float64       `json:"gapS"` // typical time between readings
-	Clipped  bool          `json:"clipped"`
+	StepS    float64       `json:"stepS"` // usual time between readings, s
+	ClipS    float64       `json:"clipS"` // s of clipped readings
 	AtCutoff bool          `json:"atCutoff"`
+	Below    int           `json:"below"`  // readings in a row at or below the cut-off
 	QuietS   float64       `json:"quietS"` // s without load
+	Charged  float64       `json:"charged"`
+	Passed   int           `json:"passed"`
 	State    State         `json:"state"`
+	AwayS    float64       `json:"awayS"` // s absent since the last good reading
+	HeldV    float64       `json:"heldV"` // last good voltage and rate, V per cell and C-rate
+	HeldC    float64       `json:"heldC"`
 }
 
 // New starts an estimator; prof may be nil: nothing is known of the pack.
@@ -56,252 +64,111 @@ func New(spec Spec, prof *Profile) (*Estimator, error) {
 
 var errTimeBack = errors.New("time went back")
 
-// Update takes one reading. It refuses readings that are not finite, and time
-// going back; the state is then unchanged.
+// Update takes one reading. It refuses readings that are not finite or beyond all
+// reason, and time going back; the state is then unchanged.
 func (e *Estimator) Update(s Sample) error {
-	for _, x := range []float64{s.PackV, s.PackA, s.TempC} {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return fmt.Errorf("pack: reading at %v: %v is not a finite number", s.T, x)
-		}
-	}
-	r := &e.run
-	if r.N > 0 && s.T < r.Now.T {
-		return fmt.Errorf("pack: reading at %v after one at %v: %w", s.T, r.Now.T, errTimeBack)
-	}
-	v, c := s.PackV/e.cells, s.PackA/e.spec.CapacityAh
-	if s.TempKnown {
-		r.TempC, r.HasTemp = s.TempC, true
-	}
-	r.Clipped = s.Clipped
-	temp := refTempC
-	if r.HasTemp {
-		temp = r.TempC
-	}
-	if r.N == 0 {
-		r.Start = s.T
-		r.Rested = math.Abs(c) < 0.02
-		r.RestV = v
-		if !r.Rested {
-			r.Slow = c
-		}
-		r.tracker.last, r.tracker.lastV, r.tracker.seen = c, v, true
-		r.tracker.Peak = math.Max(c, 0)
-	} else if dt := (s.T - r.Now.T).Seconds(); dt > 0 {
-		r.GapS += (dt - r.GapS) * 0.1
-		r.tracker.add(dt, v, c)
-		r.binner.add(dt, v, c, temp, r.pulsed())
-	}
-	r.settle(v, c, (s.T - r.Now.T).Seconds())
-	r.N++
-	r.Now = s
-	r.AtCutoff = r.State == Discharging && c >= restRate && s.PackV <= e.spec.cutoffAt(s.PackA)
-	e.valid = false
-	return nil
-}
-
-// settle follows what the pack is doing. A pulsing load may rest or feed back for
-// a while; it is charging or resting only once that has lasted.
-func (r *recorder) settle(v, c, dt float64) {
-	now := Discharging
-	switch {
-	case v < absentV:
-		now = Absent
-	case c < -restRate:
-		now = Charging
-	case c < restRate:
-		now = Resting
-	}
-	if now == Discharging || now == Absent {
-		r.QuietS = 0
-		r.State = now
-		return
-	}
-	r.QuietS += dt
-	hold := chargeHoldS
-	if now == Resting {
-		hold = restHoldS
-	}
-	if r.State == Discharging && r.QuietS < hold {
-		return
-	}
-	r.State = now
-}
-
-const (
-	absentV     = 0.3   // V per cell; no chemistry shows as little
-	chargeHoldS = 90.0  // s
-	restHoldS   = 600.0 // s
-)
-
-const restRate = 0.004 // C-rate; below it a pack lasts ten days and more
-
-// cutoffAt is the effective cut-off of the whole pack at a load current, V.
-func (s Spec) cutoffAt(amps float64) float64 {
-	v := math.Max(s.CutoffV, s.LockoutV)
-	if s.FarMinV > 0 {
-		v = math.Max(v, s.FarMinV+s.FeedOhm*math.Max(amps, 0))
-	}
-	return v
-}
-
-// Validate says what is wrong with a spec.
-func (s Spec) Validate() error {
-	switch s.Chemistry {
-	case LiIon, LFP, LeadAcid:
-	default:
-		return fmt.Errorf("pack: chemistry %q: want %s, %s or %s", s.Chemistry, LiIon, LFP, LeadAcid)
-	}
-	if s.SeriesCells < 1 || s.SeriesCells > 1000 {
-		return fmt.Errorf("pack: %d series cells: want 1 to 1000", s.SeriesCells)
-	}
-	if !(s.CapacityAh > 0) || math.IsInf(s.CapacityAh, 0) {
-		return fmt.Errorf("pack: capacity %v Ah: want a positive number", s.CapacityAh)
-	}
-	for _, f := range []struct {
+	for _, x := range []struct {
 		name string
 		v    float64
-	}{{"full voltage", s.FullV}, {"cut-off", s.CutoffV}, {"lock-out", s.LockoutV}, {"far end's minimum", s.FarMinV}, {"feed resistance", s.FeedOhm}} {
-		if !(f.v >= 0) || math.IsInf(f.v, 0) {
-			return fmt.Errorf("pack: %s %v: want a number not below 0", f.name, f.v)
+	}{{"voltage", s.PackV}, {"current", s.PackA}, {"temperature", s.TempC}} {
+		if !(math.Abs(x.v) <= 1e6) {
+			return fmt.Errorf("pack: reading at %v: %s %v is out of all range", s.T, x.name, x.v)
 		}
 	}
-	if !(s.cutoffAt(0) > 0) {
-		return errors.New("pack: no cut-off voltage given")
+	s = e.afterRestart(s)
+	r := &e.run
+	if r.N > 0 && s.T < r.Now.T {
+		return fmt.Errorf("pack: reading at %v after one at %v: %w", s.T-e.shift, r.Now.T-e.shift, errTimeBack)
 	}
+	v, c := s.PackV/e.cells, s.PackA/e.spec.CapacityAh
+	c = math.Min(math.Max(c, -1000), 1000)
+	e.cached = false
+	dt := 0.0
+	if r.N > 0 {
+		dt = (s.T - r.Now.T).Seconds()
+	}
+	if v < absentV { // nothing to count; what was counted stands until a pack is back
+		r.AwayS += dt
+		r.settle(v, c, dt)
+		r.N, r.Now = r.N+1, s
+		r.AtCutoff, r.Below = false, 0
+		return nil
+	}
+	if e.changedPack(v, c, dt) {
+		e.newRun()
+		r, dt = &e.run, 0
+	}
+	if s.TempKnown {
+		r.TempC, r.HasTemp = math.Min(math.Max(s.TempC, -60), 120), true
+	}
+	e.count(s, v, c, dt)
+	r.AwayS, r.HeldV, r.HeldC = 0, v, c
+	r.N++
+	r.Now = s
 	return nil
 }
 
-// ensure builds the ensemble once there is a first bin, and shows it what is new.
-func (e *Estimator) ensure() bool {
-	bins := e.run.Bins
-	if len(bins) == 0 {
-		return false
-	}
-	if e.ens == nil {
-		var runs []Run
-		if e.prof != nil {
-			runs = e.prof.usable(e.spec)
-		}
-		l := e.run.law(1)
-		t := bins[0].T
-		e.ens = newEnsemble(e.spec.Chemistry, runs, l.rate, t)
-		e.ens.begin(e.run.RestV, e.run.Rested, &bins[0])
-		e.shown = 0
-	}
-	if e.shown > len(bins) { // older bins were merged
-		e.shown = len(bins) - 1
-	}
-	for e.shown < len(bins) {
-		e.shown++
-		e.ens.step(bins[:e.shown])
-	}
-	return true
-}
-
-// Forecast gives the remaining time to the cut-off under load.
-func (e *Estimator) Forecast() Forecast {
-	if e.valid {
-		return e.cache
-	}
-	e.cache = e.forecast()
-	e.valid = true
-	return e.cache
-}
-
-func (e *Estimator) forecast() Forecast {
+// count adds a reading of a present pack, dt seconds after the last one.
+func (e *Estimator) count(s Sample, v, c, dt float64) {
 	r := &e.run
-	f := Forecast{State: r.State}
-	switch {
-	case r.N == 0:
-		f.State, f.Why = Unknown, "no reading yet"
-		return f
-	case r.State == Absent:
-		f.Why = "no pack: the voltage is next to zero"
-		return f
-	case r.State == Charging:
-		f.Why = "the pack is being charged"
-		return f
-	case r.State == Resting:
-		f.Why = "next to no load"
-		return f
-	case r.AtCutoff:
-		f.Known = true
-		return f
-	}
-	if !e.ensure() {
-		f.Why = "too little charge drawn yet to judge"
-		return f
-	}
-	elapsed := (r.Now.T - r.Start).Seconds()
-	l := r.law(elapsed)
-	l.rate = math.Max(l.rate, 1e-6)
-	cut := e.spec.cutoffAt(l.rate*e.spec.CapacityAh) / e.cells
-	a := ahead{q: r.Q, tempC: refTempC, load: l, cutV: r.meanCut(cut, l, elapsed, e.ens.ratio), keep: 0.7}
-	if r.HasTemp {
-		a.tempC = r.TempC
-	}
-	e.ens.draw(&a, &e.buf)
-	half := 0.0
-	if !l.pulsed {
-		half = 0.5 * r.GapS
-	}
-	lo, hi, mid := e.buf.quantile(0.05)+half, e.buf.quantile(0.95)+half, e.buf.densest()+half
-	pad := 0.05 * mid
-	f.Known = true
-	f.Expected = seconds(mid)
-	f.Low, f.High = seconds(lo-pad), seconds(hi+pad)
-	f.Cautious = seconds(e.buf.quantile(CautiousLevel) - pad)
-	f.LoadW = l.power * e.spec.CapacityAh * e.cells
-	f.CutoffV = cut * e.cells
-	return f
-}
-
-func seconds(s float64) time.Duration {
-	return time.Duration(math.Min(math.Max(s, 0), 1e8) * 1e9)
-}
-
-// meanCut is the mean voltage at which a pulsing load will meet the cut-off.
-func (r *recorder) meanCut(cut float64, l load, elapsedS, ratio float64) float64 {
-	if !l.pulsed || l.peak < 1.1*l.rate {
-		return cut
-	}
-	if l.constantCurrent {
-		ratio = 1.05
-	} else if ratio == 0 {
-		ratio = 1.6
-	}
-	return cut + ratio*r.sag(elapsedS)
-}
-
-// sag is the deepest recent excursion below the bins' mean voltage, V per cell.
-func (r *recorder) sag(elapsedS float64) float64 {
-	window := math.Max(600, 0.2*elapsedS)
-	var s, deep float64
-	for k := len(r.Bins) - 1; k >= 0 && s < window; k-- {
-		b := &r.Bins[k]
-		deep = math.Max(deep, b.S)
-		s += b.D / math.Max(b.I, 1e-6) * 3600
-	}
-	return deep
-}
-
-// densest is the value whose surroundings of about ±10 % hold most weight.
-func (d *draws) densest() float64 {
-	lo, hi := math.Log(math.Max(d.quantile(0.05), 1)), math.Log(math.Max(d.quantile(0.95), 2))
-	best, at := -1.0, 0.0
-	const n = 40
-	for k := 0; k < n; k++ {
-		g := math.Exp(lo + (hi-lo)*float64(k)/(n-1))
-		var s float64
-		for i, x := range d.x {
-			u := (g - x) / (0.1 * math.Max(x, 1))
-			if u*u < 18 {
-				s += d.w[i] * math.Exp(-0.5*u*u)
-			}
+	if r.Slots == nil && !r.seen {
+		r.Start = s.T
+		if c >= 0.02 {
+			r.Slow = c // the load was there before us
 		}
-		if s > best {
-			best, at = s, g
-		}
+		r.last, r.lastV, r.seen = c, v, true
+		r.Peak = math.Max(c, 0)
 	}
-	return at
+	if r.Q < 0.002 && math.Abs(c) < 0.02 {
+		r.RestV, r.Rested = v, true
+	}
+	if dt > 0 && !r.outlier(v, c, dt) {
+		temp := refTempC
+		if r.HasTemp {
+			temp = r.TempC
+		}
+		mean := c
+		if dt > gapS { // nobody looked: take the middle of before and after
+			mean = 0.5 * (c + r.last)
+		}
+		r.StepS += (dt - r.StepS) * 0.1
+		if s.Clipped {
+			r.ClipS += dt
+		}
+		r.tracker.add(dt, v, c)
+		r.binner.add(dt, v, mean, temp, r.pulsed())
+	}
+	was := r.State
+	r.settle(v, c, dt)
+	if r.State == Charging {
+		r.Charged -= c * dt / 3600
+	}
+	if was == Charging && r.State == Discharging {
+		if r.Charged > newRunShare {
+			e.newRun()
+			r.Start = s.T
+			r.Slow, r.last, r.lastV, r.seen = c, c, v, true
+			r.Peak = math.Max(c, 0)
+			r.settle(v, c, 0)
+		}
+		r.Charged = 0
+	}
+	if r.State == Discharging && c >= restRate && s.PackV <= e.spec.cutoffAt(s.PackA) {
+		r.Below++
+		// At fast sampling one low reading may be a glitch.
+		r.AtCutoff = r.AtCutoff || r.Below >= 2 || r.StepS >= 5
+	} else {
+		r.Below, r.AtCutoff = 0, false
+	}
+}
+
+// gapS is the time between readings beyond which the current is interpolated, s.
+const gapS = 120
+
+// newRun forgets the discharge in hand but not where time stands.
+func (e *Estimator) newRun() {
+	now, n := e.run.Now, e.run.N
+	temp, has := e.run.TempC, e.run.HasTemp
+	e.run = recorder{State: Unknown, Now: now, N: n, TempC: temp, HasTemp: has}
+	e.ens, e.shown, e.cached, e.calm = nil, 0, false, calm{}
 }

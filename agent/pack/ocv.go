@@ -29,7 +29,7 @@ type curve [gridN]float64
 // at gives the curve and its slope at state of charge z, which is clamped to the grid.
 func (c *curve) at(z float64) (v, slope float64) {
 	x := (z - gridLo) * (1 / gridStep)
-	if x < 0 {
+	if !(x > 0) {
 		x = 0
 	} else if x > gridN-1.001 {
 		x = gridN - 1.001

@@ -33,7 +33,7 @@ const (
 const (
 	forgetQ     = 0.6  // parts of the label: charge over which old evidence fades
 	independent = 0.05 // parts of the label: charge over which residuals are correlated
-	minESS      = 0.06 // of n; resample below
+	minESS      = 0.2  // of n; resample below
 	resampleGap = 8    // bins between resamplings
 	keepShare   = 0.75 // of a resampling; the rest is drawn from the prior anew
 )
@@ -97,6 +97,9 @@ type class interface {
 	// walk gives the seconds from charge q (parts of the label) to the cut-off.
 	walk(j int, a *ahead) float64
 	clampPar()
+	// about gives the weighted mean charge missing at the first reading (parts of
+	// the label) and resistance (V per C-rate).
+	about(w []float64) (lack, ohm float64)
 	// seed places the part-charged hypotheses where the first reading puts them.
 	seed(rest float64, restKnown bool, b *Bin, rng *rand.Rand)
 }
@@ -202,9 +205,9 @@ func move(par, prior []float64, kind paramKind, w []float64, idx, fresh []int, r
 		y := par[j]
 		switch kind {
 		case scale:
-			y *= math.Exp(h * rng.NormFloat64())
+			y = min(max(y*math.Exp(h*rng.NormFloat64()), 1e-4), 1e3)
 		case offset:
-			y += h * rng.NormFloat64()
+			y = min(max(y+h*rng.NormFloat64(), -10), 10)
 		}
 		out = append(out, y)
 	}

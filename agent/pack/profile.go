@@ -13,7 +13,7 @@ type Profile struct {
 const maxRuns = 4
 
 // usable gives the runs a forecast can learn from.
-func (p *Profile) usable(Spec) []Run {
+func (p *Profile) usable() []Run {
 	var out []Run
 	for _, r := range p.Runs {
 		if len(r.Bins) > 5 {

@@ -106,7 +106,7 @@ func (r *Run) startTempC() float64 {
 // newTemplate builds the class from an ended run; mismatch 0..1 says how far the
 // conditions differ from today's, spread is the expected drift of capacity.
 func newTemplate(run *Run, ch Chemistry, n int, spread, mismatch float64, rng *rand.Rand) *template {
-	t := &template{cloud: newCloud(n, scale, scale, scale, scale, scale, offset), full: run.Total, sigma: 0.012}
+	t := &template{cloud: newCloud(n, scale, scale, scale, scale, scale, offset), full: run.Total, sigma: 0.010}
 	if run.Pulsed {
 		t.sigma = 0.02
 	}
@@ -255,7 +255,7 @@ func (t *template) begin(float64, bool) {}
 // at interpolates the knots and the slope of the voltage.
 func (t *template) at(x float64) (k knot, slope float64) {
 	y := x / t.pitch
-	if y < 0 {
+	if !(y > 0) {
 		y = 0
 	} else if y > templateN-1.001 {
 		y = templateN - 1.001
@@ -306,6 +306,15 @@ func (t *template) walk(j int, a *ahead) float64 {
 	add += off
 	end := x + math.Max(1.2*t.full-x, 0.02*t.full)
 	return crossing(a, x, end, p[tScale][j], model)
+}
+
+func (t *template) about(w []float64) (lack, ohm float64) {
+	p := t.par
+	for j, x := range w {
+		lack += x * p[tOffset][j] * p[tScale][j]
+		ohm += x * p[tRes][j] * p[tRatio][j]
+	}
+	return lack, ohm
 }
 
 // templatePlace is the error in the position along the earlier run, parts of it.
