@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"os/exec"
+	"runtime/debug"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -43,12 +44,22 @@ target is an alarm, not a reason to stop.`,
 			if err != nil {
 				return err
 			}
+			frugal()
 			return runAgent(cmd.Context(), cfg, cmd.ErrOrStderr())
 		},
 	}
 	cmd.Flags().StringVar(&path, "config", "", "configuration `FILE`")
 	_ = cmd.MarkFlagRequired("config")
 	return cmd
+}
+
+// frugal halves the garbage that may gather before it is collected, unless the
+// environment sets GOGC: it saves a small board a fifth of the agent's memory for
+// next to no time, since the agent makes little (deploy/footprint measures both).
+func frugal() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(50)
+	}
 }
 
 // runAgent builds the agent from its configuration and runs it.

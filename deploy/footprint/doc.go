@@ -1,6 +1,7 @@
 // Package footprint measures what the agent costs the board in memory, against
 // the least that an exporter can cost: a program with client_golang's default
-// collectors and nothing else (bare). Run it with
+// collectors and nothing else (bare). The agent is measured at work: it forecasts
+// a pack of which it has learned two discharges, and probes two targets. Run it with
 //
 //	go test -bench . -run - ./deploy/footprint
 //

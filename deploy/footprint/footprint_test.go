@@ -2,6 +2,7 @@ package footprint_test
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"io"
 	"net/http"
@@ -10,6 +11,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -17,10 +19,11 @@ import (
 
 // What the agent may cost.
 const (
-	scrapes  = 1000
-	pace     = 10 * time.Millisecond // so that the agent also reads, estimates and probes meanwhile
-	mostMB   = 24.0
-	mostTime = 1.5 // of the bare exporter
+	scrapes     = 1000
+	pace        = 10 * time.Millisecond // so that the agent also reads, estimates and probes meanwhile
+	readyWithin = 2 * time.Minute
+	mostMB      = 24.0
+	mostTime    = 1.5 // of the bare exporter
 )
 
 const config = `relay: footprint
@@ -32,12 +35,20 @@ packs:
   - name: a
     chemistry: li-ion
     series_cells: 5
-    capacity: 8Ah
-    sensor: {kind: simulated, shunt: 10mΩ, shunt_rating: 3W, largest_load: 10A}
-    sample_every: 200ms
+    capacity: 5Ah
+    cutoff: 15V
+    lockout: 14V
+    sensor: {kind: simulated, simulated_load: 200W} # so much that the estimate is at work within seconds
 targets:
   - {name: board, section: hop, address: 127.0.0.1, every: 5s}
+  - {name: far, section: uplink, address: 127.0.0.2, every: 5s}
 `
+
+// A pack that was learned makes the estimate hold most.
+var learned = []string{
+	"learn", "--pack", "../../testdata/pack.yaml", "--trace", "../../testdata/earlier.csv", "--trace", "../../testdata/discharge.csv",
+	"--mark", "a (unmarked)",
+}
 
 // BenchmarkAnonymousMemory measures the real program and the bare exporter after
 // the same 1,000 scrapes each, in one run.
@@ -53,8 +64,16 @@ func BenchmarkAnonymousMemory(b *testing.B) {
 	bare := build(b, dir, "candlemark/deploy/footprint/bare")
 	agent := build(b, dir, "candlemark/cmd/candlemark")
 	for b.Loop() {
-		bareMB := measure(b, bare)
-		agentMB := measure(b, agent, "run", "--config", file)
+		journal := filepath.Join(dir, "journal.db")
+		if err := os.RemoveAll(journal); err != nil {
+			b.Fatal(err)
+		}
+		if out, err := exec.Command(agent, append(learned, "--journal", journal)...).CombinedOutput(); err != nil {
+			b.Fatalf("learn: %v\n%s", err, out)
+		}
+		bareMB, _ := measure(b, "go_goroutines", bare)
+		agentMB, cpu := measure(b, "candlemark_pack_runtime_seconds{", agent, "run", "--config", file)
+		b.ReportMetric(cpu, "agent-CPU")
 		b.ReportMetric(bareMB, "bare-MB")
 		b.ReportMetric(agentMB, "agent-MB")
 		b.ReportMetric(agentMB/bareMB, "agent/bare")
@@ -75,9 +94,10 @@ func build(b *testing.B, dir, pkg string) string {
 	return path
 }
 
-// measure runs a program that says address=HOST:PORT, scrapes it and returns its
-// anonymous memory in megabytes.
-func measure(b *testing.B, program string, args ...string) float64 {
+// measure runs a program that says address=HOST:PORT, waits until a series that
+// begins with ready is there, scrapes it, and returns its anonymous memory in
+// megabytes and its share of one processor since it was ready.
+func measure(b *testing.B, ready, program string, args ...string) (mb, cpu float64) {
 	b.Helper()
 	said, pipe := io.Pipe()
 	cmd := exec.Command(program, args...)
@@ -93,21 +113,54 @@ func measure(b *testing.B, program string, args ...string) float64 {
 		pipe.Close()
 	}()
 	url := "http://" + address(b, said) + "/metrics"
+	for end := time.Now().Add(readyWithin); !strings.Contains(scrape(b, url), "\n"+ready); time.Sleep(100 * time.Millisecond) {
+		if time.Now().After(end) {
+			b.Fatalf("no %s after %s", ready, readyWithin)
+		}
+	}
+	start, used := time.Now(), cpuTime(b, cmd.Process.Pid)
 	tick := time.NewTicker(pace)
 	defer tick.Stop()
 	for range scrapes {
 		<-tick.C
-		resp, err := http.Get(url)
+		scrape(b, url)
+	}
+	cpu = float64(cpuTime(b, cmd.Process.Pid)-used) / float64(time.Since(start))
+	return anonymousMB(b, cmd.Process.Pid), cpu
+}
+
+func scrape(b *testing.B, url string) string {
+	b.Helper()
+	resp, err := http.Get(url)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		b.Fatalf("scrape: %s, %v", resp.Status, err)
+	}
+	return string(body)
+}
+
+// cpuTime is what a process has used, utime and stime of proc_pid_stat(5).
+func cpuTime(b *testing.B, pid int) time.Duration {
+	b.Helper()
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		b.Fatal(err)
+	}
+	const tick = 10 * time.Millisecond // USER_HZ is 100 on Linux
+	fields := strings.Fields(string(stat[bytes.LastIndexByte(stat, ')')+1:]))
+	sum := time.Duration(0)
+	for _, f := range fields[11:13] {
+		n, err := strconv.ParseInt(f, 10, 64)
 		if err != nil {
 			b.Fatal(err)
 		}
-		_, err = io.Copy(io.Discard, resp.Body)
-		resp.Body.Close()
-		if err != nil || resp.StatusCode != http.StatusOK {
-			b.Fatalf("scrape: %s, %v", resp.Status, err)
-		}
+		sum += time.Duration(n) * tick
 	}
-	return anonymousMB(b, cmd.Process.Pid)
+	return sum
 }
 
 // address finds where the program listens, and keeps reading what it says so
