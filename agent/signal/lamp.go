@@ -1,0 +1,121 @@
+package signal
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"candlemark/agent/alarm"
+)
+
+func (p *Player) runLamp(ctx context.Context) {
+	l := p.lamp
+	_ = l.set(false) // counted; whatever an earlier run left lit
+	defer func() { _ = l.set(false) }()
+	for ctx.Err() == nil {
+		if seen := p.takeTest(); seen != nil {
+			err := l.set(true)
+			l.hold(ctx, testLit, func() bool { return true })
+			seen <- errors.Join(err, l.set(false))
+			continue
+		}
+		is := p.light()
+		if is == dark {
+			l.wait(ctx, look)
+			continue
+		}
+		// A change shows at once; that an acknowledged alarm goes on blinking is none.
+		same := func() bool { return p.light() == is }
+		_ = l.set(true) // counted, and tried again with the next beat
+		on := l.hold(ctx, is.beat().on, same)
+		_ = l.set(false)
+		if on {
+			l.hold(ctx, is.beat().off, same)
+		}
+	}
+}
+
+// takeTest is where the end of a self-test is told; nil when none is asked for.
+func (p *Player) takeTest() chan error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.test == nil {
+		return nil
+	}
+	seen := p.test.seen
+	p.test.seen = nil
+	return seen
+}
+
+// light is what the lamp has to show.
+func (p *Player) light() light {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.test != nil && p.test.seen != nil {
+		return lit
+	}
+	is := dark
+	for _, s := range p.active {
+		shows := blink
+		switch {
+		case s.acked:
+		case s.alarm.Severity == alarm.Critical:
+			shows = fast
+		case s.alarm.Severity == alarm.Warning:
+			shows = slow
+		}
+		is = max(is, shows)
+	}
+	return is
+}
+
+// testFor is how long a self-test may take: a call that is under way, its rest,
+// and the test's own.
+const testFor = 15 * time.Second
+
+// Test sounds and lights the self-test and returns in words what a person near it
+// has heard and seen if all is well. The error says that a line could not be
+// set; that a wire is off it can't know.
+func (p *Player) Test(ctx context.Context) (string, error) {
+	ctx, cancel := context.WithTimeoutCause(ctx, testFor, errors.New("signal: the self-test did not end in time"))
+	defer cancel()
+	t := &test{}
+	words := ""
+	var ends []chan error
+	if p.buzzer != nil {
+		t.heard = make(chan error, 1)
+		ends = append(ends, t.heard)
+		words = "the buzzer should have sounded " + testCall().String()
+	}
+	if p.lamp != nil {
+		t.seen = make(chan error, 1)
+		ends = append(ends, t.seen)
+		if words != "" {
+			words += ", and "
+		}
+		words += "the lamp should have been lit for 3 s"
+	}
+	p.mu.Lock()
+	if p.test != nil {
+		p.mu.Unlock()
+		return "", errors.New("signal: a self-test is under way")
+	}
+	p.test = t
+	p.mu.Unlock()
+	defer func() {
+		p.mu.Lock()
+		p.test = nil
+		p.mu.Unlock()
+	}()
+	p.rouse()
+	var faults []error
+	for _, end := range ends {
+		select {
+		case err := <-end:
+			faults = append(faults, err)
+		case <-ctx.Done():
+			return words, context.Cause(ctx)
+		}
+	}
+	return words, errors.Join(faults...)
+}

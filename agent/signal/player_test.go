@@ -1,0 +1,447 @@
+package signal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/goleak"
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpiotest"
+
+	"candlemark/agent/alarm"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// tape is a pin that keeps when it was active.
+type tape struct {
+	gpiotest.Pin
+	low  bool // active low
+	fail error
+	hang chan struct{} // when not nil, Out waits for it
+
+	mu   sync.Mutex
+	zero time.Time
+	on   time.Time
+	is   bool
+	runs []run
+}
+
+// run is one unbroken time of being active.
+type run struct{ from, lasted time.Duration }
+
+func (t *tape) Out(l gpio.Level) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.hang != nil {
+		<-t.hang
+	}
+	if t.fail != nil {
+		return t.fail
+	}
+	switch active := bool(l) != t.low; {
+	case active && !t.is:
+		t.on, t.is = time.Now(), true
+	case !active && t.is:
+		t.is = false
+		t.runs = append(t.runs, run{t.on.Sub(t.zero), time.Since(t.on)})
+	}
+	return t.Pin.Out(l)
+}
+
+func (t *tape) all() []run {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return slices.Clone(t.runs)
+}
+
+// calls are the calls heard, each with when it began; a silence of more than
+// half a second parts them.
+func (t *tape) calls() []string {
+	var out []string
+	runs := t.all()
+	for i, r := range runs {
+		if i == 0 || r.from-runs[i-1].from-runs[i-1].lasted > 500*time.Millisecond {
+			out = append(out, r.from.Round(100*time.Millisecond).String()+":")
+		}
+		beep := r.lasted.String()
+		switch r.lasted {
+		case short:
+			beep = "short"
+		case long:
+			beep = "LONG"
+		}
+		out[len(out)-1] += " " + beep
+	}
+	return out
+}
+
+// rig is a player at work inside a bubble.
+type rig struct {
+	t            *testing.T
+	p            *Player
+	buzzer, lamp *tape
+	stop         func()
+}
+
+func newRig(t *testing.T, change func(*Config)) *rig {
+	r := &rig{t: t, buzzer: &tape{zero: time.Now()}, lamp: &tape{zero: time.Now(), low: true}}
+	cfg := Config{Buzzer: &Pin{Out: r.buzzer}, Lamp: &Pin{Out: r.lamp, ActiveLow: true}}
+	if change != nil {
+		change(&cfg)
+	}
+	p, err := New(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.p = p
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- p.Run(ctx) }()
+	r.stop = func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	}
+	return r
+}
+
+func (r *rig) expect(want ...string) {
+	r.t.Helper()
+	if diff := cmp.Diff(want, r.buzzer.calls()); diff != "" {
+		r.t.Errorf("heard (-want +got):\n%s", diff)
+	}
+}
+
+func active(names ...alarm.Name) []alarm.Active {
+	var out []alarm.Active
+	for _, n := range names {
+		e, _ := alarm.Lookup(n)
+		out = append(out, alarm.Active{ID: "id-" + string(n), Name: n, Severity: e.Severity, Title: "title of " + string(n)})
+	}
+	return out
+}
+
+func TestUrgentIsRepeatedUntilAcknowledged(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		time.Sleep(time.Second)
+		r.p.Publish(nil, active(alarm.ShutTerminalDown))
+		time.Sleep(40 * time.Second)
+		// Each call lasts 0.9 + 0.15 + 0.15 and three pauses of 0.25 s: 1.95 s.
+		r.expect("1s: LONG short short", "18s: LONG short short", "34.9s: LONG short short")
+		if n := r.p.Acknowledge("id-shut_terminal_down", "unknown"); n != 1 {
+			t.Errorf("%d acknowledged, want 1", n)
+		}
+		r.p.Publish(nil, active(alarm.ShutTerminalDown)) // still active: still acknowledged
+		time.Sleep(time.Hour)
+		r.expect("1s: LONG short short", "18s: LONG short short", "34.9s: LONG short short")
+	})
+}
+
+func TestUrgentSlowsDownAndNeverEnds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.PackAtCutoff))
+		time.Sleep(5 * time.Minute)
+		early := len(r.buzzer.calls())
+		time.Sleep(time.Hour)
+		// 5 min by 16.55 s, and 60 min by 61.55 s: a call of one long and one short is 1.55 s.
+		if later := len(r.buzzer.calls()) - early; early != 19 || later < 57 || later > 59 {
+			t.Errorf("%d calls in 5 min and %d in the hour after", early, later)
+		}
+	})
+}
+
+func TestAcknowledgedInTheMiddleOfACall(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.LinkDown))
+		time.Sleep(400 * time.Millisecond)
+		r.p.Acknowledge("id-link_down")
+		time.Sleep(time.Minute)
+		r.expect("0s: 400ms")
+	})
+}
+
+func TestClearedAlarmFallsSilent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.LinkDown))
+		time.Sleep(10 * time.Second)
+		r.p.Publish(nil, nil)
+		time.Sleep(time.Hour)
+		r.expect("0s: LONG short short short")
+		before := len(r.lamp.all())
+		time.Sleep(time.Hour)
+		if len(r.lamp.all()) != before {
+			t.Error("the lamp goes on")
+		}
+	})
+}
+
+func TestWarningsWaitForWhatIsUrgent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.BringNextPack))
+		time.Sleep(10 * time.Second)
+		r.p.Publish(nil, active(alarm.PackAtCutoff, alarm.BringNextPack, alarm.HopDown))
+		time.Sleep(5 * time.Second)
+		r.p.Acknowledge("id-pack_at_cutoff")
+		time.Sleep(5 * time.Minute)
+		r.expect("0s: short LONG", "10s: LONG short", "15s: short short short LONG", "5m1.6s: short LONG")
+	})
+}
+
+func TestTwoUrgentOnesTakeTurns(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.ShutTerminalDown, alarm.LinkDown))
+		time.Sleep(19 * time.Second)
+		r.expect("0s: LONG short short", "4s: LONG short short short", "17s: LONG short short")
+	})
+}
+
+func TestNoticesAreLeftToTheLamp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.ClockNotSet))
+		time.Sleep(time.Hour)
+		r.expect()
+		if n := len(r.lamp.all()); n != 720 {
+			t.Errorf("%d blinks in an hour, want one every 5 s", n)
+		}
+	})
+}
+
+func TestQuietHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		night := true
+		var mu sync.Mutex
+		r := newRig(t, func(c *Config) {
+			c.Quiet = func() bool { mu.Lock(); defer mu.Unlock(); return night }
+		})
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.BringNextPack))
+		time.Sleep(time.Hour)
+		r.expect("0s: short LONG")
+		r.p.Publish(nil, active(alarm.ShutTerminalDown, alarm.BringNextPack))
+		time.Sleep(20 * time.Second)
+		r.expect("0s: short LONG", "1h0m0s: LONG short short", "1h0m17s: LONG short short")
+		r.p.Acknowledge("id-shut_terminal_down")
+		mu.Lock()
+		night = false
+		mu.Unlock()
+		time.Sleep(2 * time.Minute)
+		if all := r.buzzer.calls(); len(all) != 4 || !strings.HasSuffix(all[3], ": short LONG") {
+			t.Errorf("after the night: %q", all)
+		}
+	})
+}
+
+func TestLampStaysBelowThreeFlashesASecond(t *testing.T) {
+	// WCAG 2.2, success criterion 2.3.1: no more than three flashes in any second.
+	for _, l := range []light{blink, slow, fast} {
+		b := l.beat()
+		if flashes := float64(time.Second) / float64(b.on+b.off); flashes > 3 {
+			t.Errorf("light %d: %.1f flashes a second", l, flashes)
+		}
+	}
+}
+
+func TestSelfTestSaysWhatIsToBeHeard(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		words, err := r.p.Test(t.Context())
+		if err != nil || words != "the buzzer should have sounded LONG short LONG, and the lamp should have been lit for 3 s" {
+			t.Errorf("%q, %v", words, err)
+		}
+		time.Sleep(time.Minute)
+		r.expect("0s: LONG short LONG")
+		if diff := cmp.Diff([]run{{0, 3 * time.Second}}, r.lamp.all(), cmp.AllowUnexported(run{})); diff != "" {
+			t.Error(diff)
+		}
+	})
+}
+
+func TestSelfTestDuringAnAlarm(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		r.p.Publish(nil, active(alarm.ShutTerminalDown))
+		time.Sleep(500 * time.Millisecond)
+		if _, err := r.p.Test(t.Context()); err != nil {
+			t.Error(err)
+		}
+		time.Sleep(20 * time.Second)
+		if all := r.buzzer.calls(); len(all) != 3 && !strings.Contains(strings.Join(all, "; "), "LONG short LONG") {
+			t.Errorf("heard %q", all)
+		}
+	})
+}
+
+func TestSelfTestOfWhatDoesNotWork(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		synctest.Wait()
+		r.buzzer.mu.Lock()
+		r.buzzer.fail = errors.New("no such device")
+		r.buzzer.mu.Unlock()
+		if _, err := r.p.Test(t.Context()); err == nil || !strings.Contains(err.Error(), "buzzer: no such device") {
+			t.Errorf("error %v", err)
+		}
+	})
+	synctest.Test(t, func(t *testing.T) { // nobody runs it
+		p, err := New(Config{Buzzer: &Pin{Out: &tape{}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := p.Test(t.Context()); err == nil || !strings.Contains(err.Error(), "did not end in time") {
+			t.Errorf("error %v", err)
+		}
+		if _, err := p.Test(t.Context()); err == nil || strings.Contains(err.Error(), "under way") {
+			t.Errorf("a second test after the first: %v", err)
+		}
+	})
+}
+
+func TestFailingLineIsCountedAndTriedAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		synctest.Wait()
+		r.buzzer.mu.Lock()
+		r.buzzer.fail = errors.New("no such device")
+		r.buzzer.mu.Unlock()
+		r.p.Publish(nil, active(alarm.ShutTerminalDown))
+		time.Sleep(10 * time.Second)
+		s := r.p.Status()
+		if s[0].Name != "buzzer" || s[0].Failures != 6 || s[0].LastError != "no such device" || s[0].Waiting != 1 || s[1].Failures != 0 {
+			t.Errorf("status %+v", s)
+		}
+		r.buzzer.mu.Lock()
+		r.buzzer.fail = nil
+		r.buzzer.mu.Unlock()
+		time.Sleep(10 * time.Second)
+		r.expect("17s: LONG short short")
+		if s := r.p.Status(); s[0].LastError != "" {
+			t.Errorf("status %+v", s)
+		}
+	})
+}
+
+func TestHangingLineHoldsUpNobody(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hang := make(chan struct{})
+		r := newRig(t, nil)
+		synctest.Wait()
+		r.buzzer.mu.Lock()
+		r.buzzer.hang = hang
+		r.buzzer.mu.Unlock()
+		start := time.Now()
+		for range 1000 {
+			r.p.Publish(nil, active(alarm.ShutTerminalDown))
+		}
+		r.p.Acknowledge("x")
+		r.p.Status()
+		if time.Since(start) != 0 {
+			t.Errorf("held up for %s", time.Since(start))
+		}
+		time.Sleep(time.Minute)
+		if len(r.lamp.all()) < 100 {
+			t.Errorf("the lamp flashed %d times", len(r.lamp.all()))
+		}
+		close(hang)
+		r.stop()
+	})
+}
+
+func TestStopLeavesSilenceAndDark(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		r.p.Publish(nil, active(alarm.ShutTerminalDown))
+		time.Sleep(100 * time.Millisecond)
+		r.stop()
+		if r.buzzer.Read() != gpio.Low || r.lamp.Read() != gpio.High {
+			t.Errorf("buzzer %s, lamp (active low) %s", r.buzzer.Read(), r.lamp.Read())
+		}
+	})
+}
+
+// TestEveryAlarmIsToldApart goes through the catalogue, and holds the table of
+// the package comment to the code.
+func TestEveryAlarmIsToldApart(t *testing.T) {
+	doc, err := os.ReadFile("doc.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	heard := map[string]alarm.Name{}
+	for _, e := range alarm.Catalogue() {
+		words := Heard(e.Name, e.Severity)
+		if e.Severity == alarm.Notice {
+			if words != "" {
+				t.Errorf("notice %s sounds %q", e.Name, words)
+			}
+			continue
+		}
+		if first := strings.HasPrefix(words, "LONG"); first != (e.Severity == alarm.Critical) {
+			t.Errorf("%s is %s and sounds %q", e.Name, e.Severity, words)
+		}
+		if shorts(e.Name) == other {
+			continue
+		}
+		if twin, twice := heard[words]; twice {
+			t.Errorf("%s sounds like %s", e.Name, twin)
+		}
+		heard[words] = e.Name
+		if row := fmt.Sprintf("//\t%-19s %-31s ", e.Name, words); !strings.Contains(string(doc), row) {
+			t.Errorf("the package comment has no row %q", row)
+		}
+	}
+	if len(heard) < 6 {
+		t.Errorf("only %d calls", len(heard))
+	}
+}
+
+func TestNoCallIsAnEvacuationSignal(t *testing.T) {
+	// Evacuation: three equal beeps of 0.5 s; carbon monoxide: four equal ones of
+	// 0.1 s (ISO 8201, NFPA 72; from memory).
+	for _, e := range alarm.Catalogue() {
+		c := callOf(e.Name, e.Severity)
+		equal := true
+		for _, b := range c {
+			equal = equal && b.on == c[0].on
+		}
+		if len(c) > 0 && equal {
+			t.Errorf("%s: all beeps are equal", e.Name)
+		}
+	}
+}
+
+func TestNothingFitted(t *testing.T) {
+	if _, err := New(Config{}); err == nil {
+		t.Error("neither buzzer nor lamp was taken")
+	}
+	if _, err := New(Config{Lamp: &Pin{}}); err == nil {
+		t.Error("a lamp without a line was taken")
+	}
+}
