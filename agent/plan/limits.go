@@ -83,7 +83,7 @@ func (f Feed) fixedLimits(highV float64) []Limit {
 			switch e := f.Path[i].(type) {
 			case Load:
 				if e.MaxV > 0 {
-					add(e.Name, "highest voltage, source full and loads off", head, e.MaxV, true)
+					add(e.Name, "highest voltage", head, e.MaxV, true)
 				}
 			case Converter:
 				if e.passesThrough() && !injected {
@@ -91,7 +91,7 @@ func (f Feed) fixedLimits(highV float64) []Limit {
 					add(e.Name, "voltage on the network cable", head, EthernetMostV, true)
 				}
 				if e.InputMaxV > 0 && !e.passesThrough() {
-					add(e.Name, "highest input voltage, source full", head, e.InputMaxV, true)
+					add(e.Name, "highest input voltage", head, e.InputMaxV, true)
 				}
 			}
 		}

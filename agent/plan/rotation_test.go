@@ -125,7 +125,7 @@ func TestADutyThatIsNotKnownIsRefused(t *testing.T) {
 }
 
 // Whatever the stock: low never later than expected, no pack is charged that must
-// not be, no swap brings in what is in use, and even packs are used evenly.
+// not be, and no swap brings in what is in use.
 func TestRotationHoldsItsRules(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(0, 6).Draw(t, "packs")

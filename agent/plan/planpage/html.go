@@ -41,7 +41,10 @@ func HTML(w io.Writer, r plan.Report, o Options) error {
 		p.Rules = r.Rules
 	}
 	if !o.Made.IsZero() {
-		p.Made = o.Made.Format("Mon 2 Jan 2006 15:04 MST") + " (" + o.Made.UTC().Format("15:04 UTC") + ")"
+		p.Made = o.Made.Format("Mon 2 Jan 2006 15:04 MST")
+		if _, offset := o.Made.Zone(); offset != 0 {
+			p.Made += o.Made.UTC().Format(" (15:04 UTC)")
+		}
 	}
 	return t.Execute(w, p)
 }
