@@ -16,6 +16,9 @@ const (
 // ensemble is the set of competing classes for one discharge.
 type ensemble struct {
 	classes []class
+	ch      Chemistry
+	runs    []Run
+	trained *circuit
 	rng     *rand.Rand
 	w       [][]float64
 	rest    float64
@@ -25,63 +28,75 @@ type ensemble struct {
 	total   []float64
 }
 
-// newEnsemble builds the classes: a template for each ended earlier run, a
-// circuit trained through the earlier runs, and a fresh circuit. now is the load
-// and temperature the new run begins with.
-func newEnsemble(ch Chemistry, runs []Run, nowRate, nowTempC float64) *ensemble {
-	e := &ensemble{rng: rand.New(rand.NewPCG(1, 2))}
-	if len(runs) == 0 {
-		c := newCircuit(ch, aloneN, e.rng)
-		c.fix(0)
-		e.classes = []class{c}
-		e.allocate()
-		return e
+// newEnsemble draws the generic class and trains it through the earlier runs: the
+// costly part, some tens of milliseconds with history.
+func newEnsemble(ch Chemistry, runs []Run) *ensemble {
+	e := &ensemble{rng: rand.New(rand.NewPCG(1, 2)), ch: ch, runs: runs}
+	n := aloneN
+	if len(runs) > 0 {
+		n = circuitN
 	}
-	trained := newCircuit(ch, circuitN, e.rng)
-	trained.fix(0)
-	w := make([]float64, circuitN)
+	e.trained = newCircuit(ch, n, e.rng)
+	e.trained.fix(0)
+	w := make([]float64, n)
 	for i := range runs {
 		r := &runs[i]
-		trained.seed(r.RestV, r.Rested, &r.Bins[0], e.rng)
-		trained.begin(r.RestV, r.Rested)
+		e.trained.seed(r.RestV, r.Rested, &r.Bins[0], e.rng)
+		e.trained.begin(r.RestV, r.Rested)
 		for k := range r.Bins {
-			trained.step(&r.Bins[k], k == 0)
-			maybeResample(trained, r.Bins[:k+1], r.RestV, r.Rested, e.rng, w)
+			e.trained.step(&r.Bins[k], k == 0)
+			maybeResample(e.trained, r.Bins[:k+1], r.RestV, r.Rested, e.rng, w)
 		}
-		trained.learnEnd(r, e.rng)
+		e.trained.learnEnd(r, e.rng)
 		if r.Ratio > 0 {
 			e.ratio = r.Ratio
 		}
 	}
-	mismatch, share := 0.0, 0.3
-	spread := 0.03
-	if n := len(runs); n > 1 {
-		spread = math.Min(0.1, 0.7*spread+0.5*math.Abs(math.Log(runs[n-1].Total/runs[n-2].Total)))
-	}
-	for i := range runs {
-		r := &runs[i]
-		if !r.Ended {
-			continue
+	return e
+}
+
+// begin builds the competing classes once the conditions are known: a template for
+// each whole earlier run, the trained circuit, and a fresh one. first is the first
+// bin, rest the voltage before the load came, if it was seen.
+func (e *ensemble) begin(rate, rest float64, rested bool, first *Bin) {
+	e.rest, e.rested = rest, rested
+	mismatch, spread := 0.0, 0.03
+	var ended []*Run
+	for i := range e.runs {
+		if e.runs[i].template() {
+			ended = append(ended, &e.runs[i])
 		}
-		dl := math.Abs(math.Log(math.Max(nowRate, 1e-6) / math.Max(r.meanRate(), 1e-6)))
-		dt := math.Abs(nowTempC - r.startTempC())
+	}
+	if n := len(ended); n > 1 {
+		spread = math.Min(0.1, 0.7*spread+0.5*math.Abs(math.Log(ended[n-1].Total/ended[n-2].Total)))
+	}
+	share := 1.0
+	for i, r := range ended {
+		dl := math.Abs(math.Log(math.Max(rate, 1e-6) / math.Max(r.meanRate(), 1e-6)))
+		dt := math.Abs(first.T - r.startTempC())
 		mismatch = math.Min(math.Max((0.3*dl+0.01*dt-0.05)/0.2, 0), 1)
 		share = 0.3 + 0.4*mismatch
-		t := newTemplate(r, ch, templateSize, spread+0.12*mismatch, mismatch, e.rng)
+		t := newTemplate(r, e.ch, templateSize, spread+0.12*mismatch, mismatch, e.rng)
 		m := 0.3
-		if i == len(runs)-1 {
+		if i == len(ended)-1 {
 			m = 0.7
 		}
 		t.fix(math.Log((1 - share) * m))
 		e.classes = append(e.classes, t)
 	}
-	trained.loosen(mismatch, e.rng)
-	trained.fix(math.Log(share))
-	fresh := newCircuit(ch, freshN, e.rng)
-	fresh.fix(math.Log(0.02 + 0.3*mismatch))
-	e.classes = append(e.classes, trained, fresh)
+	e.trained.loosen(mismatch, e.rng)
+	e.trained.fix(math.Log(share))
+	e.classes = append(e.classes, e.trained)
+	if len(e.runs) > 0 {
+		fresh := newCircuit(e.ch, freshN, e.rng)
+		fresh.fix(math.Log(0.02 + 0.3*mismatch))
+		e.classes = append(e.classes, fresh)
+	}
 	e.allocate()
-	return e
+	for _, m := range e.classes {
+		m.seed(rest, rested, first, e.rng)
+		m.begin(rest, rested)
+	}
 }
 
 func (e *ensemble) allocate() {
@@ -91,15 +106,6 @@ func (e *ensemble) allocate() {
 		n += m.cloudOf().n
 	}
 	e.total = make([]float64, len(e.classes))
-}
-
-// begin tells the voltage before the load came, if it was seen.
-func (e *ensemble) begin(rest float64, known bool, first *Bin) {
-	e.rest, e.rested = rest, known
-	for _, m := range e.classes {
-		m.seed(rest, known, first, e.rng)
-		m.begin(rest, known)
-	}
 }
 
 // step shows the next bin; bins are all so far.

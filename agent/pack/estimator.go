@@ -54,8 +54,19 @@ type recorder struct {
 	HeldC    float64       `json:"heldC"`
 }
 
-// New starts an estimator; prof may be nil: nothing is known of the pack.
+// New starts an estimator; prof may be nil: nothing is known of the pack. With a
+// profile it takes some tens of milliseconds to train the generic class.
 func New(spec Spec, prof *Profile) (*Estimator, error) {
+	e, err := newIdle(spec, prof)
+	if err != nil {
+		return nil, err
+	}
+	e.ens = newEnsemble(spec.Chemistry, e.history())
+	return e, nil
+}
+
+// newIdle is New without hypotheses, for those who only count.
+func newIdle(spec Spec, prof *Profile) (*Estimator, error) {
 	if err := spec.Validate(); err != nil {
 		return nil, err
 	}

@@ -12,14 +12,10 @@ func (e *Estimator) ensure() bool {
 		return false
 	}
 	if e.ens == nil {
-		var runs []Run
-		if e.prof != nil {
-			runs = e.prof.usable()
-		}
-		l := e.run.law(1)
-		t := bins[0].T
-		e.ens = newEnsemble(e.spec.Chemistry, runs, l.rate, t)
-		e.ens.begin(e.run.RestV, e.run.Rested, &bins[0])
+		e.ens = newEnsemble(e.spec.Chemistry, e.history())
+	}
+	if e.ens.classes == nil {
+		e.ens.begin(e.run.law(1).rate, e.run.RestV, e.run.Rested, &bins[0])
 		e.shown = 0
 	}
 	if e.shown > len(bins) { // older bins were merged
@@ -120,7 +116,7 @@ const (
 )
 
 // calm takes the sampling noise out of successive forecasts: each is mixed with the
-// last one less the charge drawn since, over about a seventh of the charge left.
+// last one less the charge drawn since, over about a fifteenth of the charge left.
 type calm struct {
 	set  bool
 	q    float64
@@ -133,7 +129,7 @@ func (k *calm) next(s [4]float64, q float64, l load) [4]float64 {
 	dq := q - k.q
 	gain := 1.0
 	if same && dq >= 0 {
-		gain = 1 - math.Exp(-dq/(0.15*math.Max(k.left[0], 0)+0.002))
+		gain = 1 - math.Exp(-dq/(0.07*math.Max(k.left[0], 0)+0.002))
 	}
 	for i := range s {
 		now := s[i] * l.rate / 3600
@@ -149,12 +145,20 @@ func (k *calm) next(s [4]float64, q float64, l load) [4]float64 {
 }
 
 // intervalPad widens the interval by a share of the expected time on each side.
-const intervalPad = 0.05
+const intervalPad = 0.02
+
+// history gives the earlier runs that are used.
+func (e *Estimator) history() []Run {
+	if e.prof == nil {
+		return nil
+	}
+	return e.prof.usable()
+}
 
 // basis says what the estimate rests on, and suffers from.
 func (e *Estimator) basis() []Basis {
 	var b []Basis
-	if e.prof != nil && len(e.prof.usable()) > 0 {
+	if len(e.history()) > 0 {
 		b = append(b, History)
 	} else {
 		b = append(b, NoHistory)

@@ -54,7 +54,7 @@ func (b Bin) rounded() Bin {
 // fit, a new discharge begins at whatever charge the readings tell; what the old
 // one taught (resistance, curve) still counts as history.
 func Resume(spec Spec, prof *Profile, s Saved, gap time.Duration, gapKnown bool) (*Estimator, error) {
-	e, err := New(spec, prof)
+	e, err := newIdle(spec, prof)
 	if err != nil {
 		return nil, err
 	}
@@ -97,6 +97,7 @@ func (e *Estimator) afterRestart(s Sample) Sample {
 		if p, ok := e.Learned(); ok && r.Q > 0.1 {
 			e.prof = p
 		}
+
 		e.newRun()
 		e.run.Now.T = s.T
 	}

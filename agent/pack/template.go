@@ -68,41 +68,6 @@ func (t *template) drop(j int, k *knot, cold, cur float64) float64 {
 	return p[tRes][j] * k.grow * (p[tRatio][j]*is - was)
 }
 
-// Run is one earlier discharge as a profile keeps it.
-type Run struct {
-	Bins   []Bin   `json:"bins"`
-	Total  float64 `json:"total"`            // charge drawn in all, parts of the label
-	Ended  bool    `json:"ended"`            // it reached the cut-off
-	Pulsed bool    `json:"pulsed,omitempty"` // the load pulsed
-	EndV   float64 `json:"endV"`             // mean voltage at the end, V per cell
-	Ratio  float64 `json:"ratio,omitempty"`  // sag at the end against the sag seen before; 0 unknown
-	RestV  float64 `json:"restV,omitempty"`  // voltage before the load came, V per cell
-	Rested bool    `json:"rested,omitempty"`
-	LastV  float64 `json:"lastV"` // last reading, V per cell
-	LastI  float64 `json:"lastI"` // its C-rate
-}
-
-// meanRate is the run's mean polarising current, by charge.
-func (r *Run) meanRate() float64 {
-	var s, w float64
-	for i := range r.Bins {
-		b := &r.Bins[i]
-		s += b.D * b.polarising()
-		w += b.D
-	}
-	return s / math.Max(w, 1e-9)
-}
-
-// startTempC is the temperature of the first bins.
-func (r *Run) startTempC() float64 {
-	n := min(3, len(r.Bins))
-	var s float64
-	for _, b := range r.Bins[:n] {
-		s += b.T
-	}
-	return s / float64(max(n, 1))
-}
-
 // newTemplate builds the class from an ended run; mismatch 0..1 says how far the
 // conditions differ from today's, spread is the expected drift of capacity.
 func newTemplate(run *Run, ch Chemistry, n int, spread, mismatch float64, rng *rand.Rand) *template {

@@ -1,16 +1,89 @@
 package pack
 
+import (
+	"fmt"
+	"strings"
+)
+
 // Verdict is what is thought of a pack's health.
 type Verdict string
 
 const (
-	VerdictUnknown Verdict = "unknown" // nothing whole was learned yet
+	VerdictUnknown Verdict = "unknown" // no whole discharge to judge by
 	Good           Verdict = "good"
-	Tired          Verdict = "tired"
-	Retire         Verdict = "retire"
+	Tired          Verdict = "tired"  // it serves, but plan with what it gives
+	Retire         Verdict = "retire" // it may fail without warning
 )
 
-// Verdict judges a pack by its earlier discharges, with the reason in words.
-func (p *Profile) Verdict(Spec) (Verdict, string) {
-	return VerdictUnknown, "no whole discharge was learned yet"
+const (
+	// tiredBelow: IEEE Std 450 and 1188 replace stationary lead-acid at 80 % of rated
+	// capacity (from memory); the same figure is the usual end of first life for
+	// lithium cells.
+	tiredBelow = 0.80
+	// retireBelow and the resistance limits: common practice, no source.
+	retireBelow = 0.60
+	tiredOhm    = 1.5
+	retireOhm   = 2.5
+
+	judgeMaxRate = 1.2  // C-rate above which a discharge says little of capacity
+	judgeMinC    = 10.0 // °C, and below which
+)
+
+// Verdict judges a pack by its earlier whole discharges, with the reason in words:
+// capacity against the label, resistance against the first one known.
+func (p *Profile) Verdict(spec Spec) (Verdict, string) {
+	var latest *Past
+	var firstOhm, lastOhm float64
+	harsh := false
+	for i := range p.Past {
+		x := &p.Past[i]
+		if x.Ohm > 0 {
+			if firstOhm == 0 {
+				firstOhm = x.Ohm
+			}
+			lastOhm = x.Ohm
+		}
+		if !x.Whole {
+			continue
+		}
+		if x.MeanA > judgeMaxRate*spec.CapacityAh || x.TempC < judgeMinC {
+			harsh = true
+			continue
+		}
+		latest = x
+	}
+	if latest == nil {
+		if harsh {
+			return VerdictUnknown, fmt.Sprintf("no whole discharge under mild conditions yet (at most %.1f A, at least %.0f °C)",
+				judgeMaxRate*spec.CapacityAh, judgeMinC)
+		}
+		return VerdictUnknown, "no whole discharge was learned yet"
+	}
+	share := latest.DrawnAh / spec.CapacityAh
+	var why []string
+	why = append(why, fmt.Sprintf("gave %.2f Ah of %.2f Ah (%.0f %% of the label) at %.1f A and %.0f °C",
+		latest.DrawnAh, spec.CapacityAh, 100*share, latest.MeanA, latest.TempC))
+	v := Good
+	worse := func(to Verdict) {
+		if to == Retire || v == Good {
+			v = to
+		}
+	}
+	switch {
+	case share < retireBelow:
+		worse(Retire)
+	case share < tiredBelow:
+		worse(Tired)
+	}
+	if firstOhm > 0 && lastOhm > 0 && len(p.Past) > 1 {
+		rise := lastOhm / firstOhm
+		why = append(why, fmt.Sprintf("resistance %.0f mΩ, %.2f times the first known", 1000*lastOhm, rise))
+		switch {
+		case rise > retireOhm:
+			worse(Retire)
+		case rise > tiredOhm:
+			worse(Tired)
+		}
+	}
+	return v, strings.Join(why, "; ")
 }
