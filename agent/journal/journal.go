@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"maps"
 	"sync"
 	"time"
 
@@ -47,9 +46,12 @@ type Journal struct {
 	writing batch               // being committed; still to be read from here
 	next    uint64              // the last sequence number handed out
 	count   int                 // records in the file
-	dropped uint64              // records lost since Open because the file could not be written
-	untold  uint64              // of these, not yet said in the record
-	removed uint64              // records removed since Open to keep to MaxRecords
+	since   uint64              // records from here on are not removed; 0 is no such
+	samples backlog
+	tail    tail
+	dropped uint64 // records lost since Open because the file could not be written
+	untold  uint64 // of these, not yet said in the record
+	removed uint64 // records removed since Open to keep to MaxRecords
 	synced  time.Time
 	err     error // of the last commit
 }
@@ -57,6 +59,18 @@ type Journal struct {
 type batch struct {
 	states  map[stateKey][]byte
 	records []Record
+}
+
+// Protect keeps the records from number since on whatever MaxRecords says, over a
+// restart too: they are of an incident that is open. 0 ends it.
+func (j *Journal) Protect(since uint64) error {
+	if err := j.put(bucketAbout, keyProtected, since); err != nil {
+		return err
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.since = since
+	return nil
 }
 
 func (b batch) empty() bool { return len(b.states) == 0 && len(b.records) == 0 }
@@ -152,96 +166,21 @@ func (j *Journal) Run(ctx context.Context) error {
 	}
 }
 
-// Flush commits what waits and returns when the file is synchronised.
-func (j *Journal) Flush() error {
-	j.committing.Lock()
-	defer j.committing.Unlock()
-	j.mu.Lock()
-	b := batch{j.states, j.records}
-	if b.empty() {
-		j.mu.Unlock()
-		return nil
-	}
-	j.states, j.records, j.writing = map[stateKey][]byte{}, nil, b
-	count, excess := j.count+len(b.records), 0
-	if count > j.opt.MaxRecords { // a fiftieth at a time, since each removal rewrites pages at the far end
-		excess = min(count, count-j.opt.MaxRecords+j.opt.MaxRecords/50)
-	}
-	j.mu.Unlock()
-
-	removed, err := 0, error(nil)
-	err = guard(func() error {
-		return j.db.Update(func(tx *bbolt.Tx) (err error) {
-			removed, err = b.write(tx, excess)
-			return err
-		})
-	})
-
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	j.writing, j.err = batch{}, nil
-	if err != nil {
-		j.err = fmt.Errorf("journal %s: write: %w", j.path, err)
-		maps.Copy(b.states, j.states) // what came meanwhile is newer
-		j.states, j.records = b.states, append(b.records, j.records...)
-		j.bound()
-		return j.err
-	}
-	j.synced = time.Now()
-	j.count = count - removed
-	j.removed += uint64(removed)
-	if j.untold > 0 { // told only now: a record of its own would have pushed out another while the disk was full
-		j.next++
-		j.records = append(j.records, Record{
-			Seq: j.next, Wall: j.synced, Boot: j.opt.Boot, Kind: KindSelf,
-			Text: fmt.Sprintf("%d records were dropped while the journal could not be written", j.untold),
-		})
-		j.untold = 0
-	}
-	return nil
-}
-
-// write puts the batch into the file and removes the oldest excess records.
-func (b batch) write(tx *bbolt.Tx, excess int) (removed int, err error) {
-	for k, v := range b.states {
-		if err := tx.Bucket([]byte(k.bucket)).Put([]byte(k.key), seal(k.bucket, []byte(k.key), v)); err != nil {
-			return 0, err
-		}
-	}
-	records := tx.Bucket([]byte(bucketRecords))
-	records.FillPercent = 0.95 // keys only ever grow, so a page once full is not split again
-	for _, r := range b.records {
-		data, err := json.Marshal(r)
-		if err != nil {
-			return 0, fmt.Errorf("record %d: %w", r.Seq, err)
-		}
-		if err := records.Put(r.key(), seal(bucketRecords, r.key(), data)); err != nil {
-			return 0, err
-		}
-	}
-	oldest := make([][]byte, 0, excess)
-	c := records.Cursor()
-	for k, _ := c.First(); k != nil && len(oldest) < excess; k, _ = c.Next() {
-		oldest = append(oldest, append([]byte(nil), k...))
-	}
-	for _, k := range oldest {
-		if err := records.Delete(k); err != nil {
-			return 0, err
-		}
-	}
-	return len(oldest), nil
-}
-
 // Status is how the journal fares.
 func (j *Journal) Status() status.Journal {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	s := status.Journal{
-		Path:     j.path,
-		Pending:  len(j.states) + len(j.records) + len(j.writing.states) + len(j.writing.records),
+		Path: j.path,
+		Pending: len(j.states) + len(j.records) + len(j.writing.states) + len(j.writing.records) +
+			len(j.samples.waiting) + len(j.samples.writing),
 		LastSync: j.synced,
 		Dropped:  j.dropped,
 		Removed:  j.removed,
+
+		Gatherings:     j.samples.held(len(j.tail.gatherings)),
+		SampleBytes:    j.samples.stored.bytes,
+		SamplesDropped: j.samples.dropped,
 	}
 	if j.err != nil {
 		s.LastError = j.err.Error()

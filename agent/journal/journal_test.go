@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"go.etcd.io/bbolt"
 	"go.uber.org/goleak"
 )
 
@@ -248,8 +247,13 @@ func TestWhatIsBeingWrittenIsReadFromMemoryAndOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	second := note("b")
-	second.Seq = 2
-	j.writing = batch{map[stateKey][]byte{{bucketPacks, "a"}: []byte(`{"Charge":0.7}`)}, []Record{second}}
+	if err := j.PutPackState("a", state{Charge: 0.7}); err != nil {
+		t.Fatal(err)
+	}
+	j.Append(second)
+	j.mu.Lock()
+	c := j.take()
+	j.mu.Unlock()
 	check := func(when string) {
 		t.Helper()
 		var s state
@@ -261,14 +265,12 @@ func TestWhatIsBeingWrittenIsReadFromMemoryAndOnce(t *testing.T) {
 		}
 	}
 	check("before it is in the file")
-	err := j.db.Update(func(tx *bbolt.Tx) error {
-		_, err := j.writing.write(tx, 0)
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
+	for _, c.move = range []bool{false, true} {
+		if err := j.commit(c); err != nil {
+			t.Fatal(err)
+		}
+		check(fmt.Sprintf("when it is in the file already, moved %v", c.move))
 	}
-	check("when it is in the file already")
 	if s := j.Status(); s.Pending != 2 {
 		t.Errorf("%d pending", s.Pending)
 	}

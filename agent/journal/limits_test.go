@@ -106,6 +106,7 @@ func TestTheRecordKeepsToItsLimitAndOverAReopening(t *testing.T) {
 			}
 		}
 	}
+	moved(t, j)
 	if err := j.Close(); err != nil {
 		t.Fatal(err)
 	}

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"encoding/binary"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -15,11 +16,15 @@ import (
 
 // Options are the journal's bounds; the zero value takes the defaults.
 type Options struct {
-	BatchEvery  time.Duration // how often batched writes are committed; default 45 s, which writes 50 MB a day (BenchmarkDay); at most a minute
+	BatchEvery  time.Duration // how often batched writes are committed; default 45 s, which writes 39 MB a day, 56 MB while samples are held (BenchmarkDay, BenchmarkDayOffline); at most a minute
 	LockTimeout time.Duration // how long Open waits for another process to let go; default 2 s
-	MaxRecords  int           // records kept; the oldest beyond are removed; default 100,000
+	MaxRecords  int           // records kept; the oldest beyond are removed, within 16 commits; default 100,000
 	MaxPending  int           // records held in memory while the file cannot be written; default 4,096
 	MaxBytes    int           // largest size of the file, bytes; default 0 is no limit
+	// MaxSampleBytes is what the samples held for forwarding may take; the oldest
+	// beyond are dropped. Default 24 MiB, four times what 72 h of 100 series each 15 s take (BenchmarkDayOffline).
+	MaxSampleBytes int
+	MaxWaiting     int // gatherings held in memory while the file cannot be written; default 128
 	// Boot is the kernel's boot id, which Append fills in where a record has none.
 	Boot string
 }
@@ -37,7 +42,13 @@ func (o Options) withDefaults() (Options, error) {
 	if o.MaxPending == 0 {
 		o.MaxPending = 4096
 	}
-	if o.BatchEvery < 0 || o.BatchEvery > time.Minute || o.LockTimeout < 0 || o.MaxRecords < 0 || o.MaxPending < 0 || o.MaxBytes < 0 {
+	if o.MaxSampleBytes == 0 {
+		o.MaxSampleBytes = 24 << 20
+	}
+	if o.MaxWaiting == 0 {
+		o.MaxWaiting = 128
+	}
+	if o.BatchEvery < 0 || o.BatchEvery > time.Minute || o.LockTimeout < 0 || o.MaxRecords < 0 || o.MaxPending < 0 || o.MaxBytes < 0 || o.MaxSampleBytes < 0 || o.MaxWaiting < 0 {
 		return o, fmt.Errorf("options are out of range: %+v", o)
 	}
 	return o, nil
@@ -166,7 +177,7 @@ const format = "1"
 
 // prepare makes the buckets and finds where the record stands.
 func (j *Journal) prepare() error {
-	fresh := false
+	fresh, older := false, false
 	err := j.db.View(func(tx *bbolt.Tx) error {
 		about := tx.Bucket([]byte(bucketAbout))
 		if about == nil {
@@ -188,13 +199,27 @@ func (j *Journal) prepare() error {
 		for k, _ := c.First(); k != nil; k, _ = c.Next() {
 			j.count++
 		}
-		return nil
+		if value := about.Get([]byte(keyProtected)); value != nil {
+			data, err := unseal(bucketAbout, []byte(keyProtected), value)
+			if err == nil {
+				err = json.Unmarshal(data, &j.since)
+			}
+			if err != nil {
+				return fmt.Errorf("%s: %w", keyProtected, err)
+			}
+		}
+		if tx.Bucket([]byte(bucketSamples)) == nil || tx.Bucket([]byte(bucketSeries)) == nil || tx.Bucket([]byte(bucketRecent)) == nil {
+			older = true
+			return nil
+		}
+		j.resumeSamples(tx)
+		return j.resumeTail(tx)
 	})
-	if err != nil || !fresh {
+	if err != nil || !fresh && !older {
 		return err
 	}
 	return j.db.Update(func(tx *bbolt.Tx) error {
-		for _, name := range []string{bucketAbout, bucketPacks, bucketProfiles, bucketState, bucketRecords} {
+		for _, name := range []string{bucketAbout, bucketPacks, bucketProfiles, bucketState, bucketRecords, bucketSeries, bucketSamples, bucketRecent} {
 			if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
 				return err
 			}

@@ -60,7 +60,7 @@ func (j *Journal) get(bucket, key string, into any) (ok bool, err error) {
 // Records reads the activity record, oldest first, with what is not yet committed.
 func (j *Journal) Records(f Filter) ([]Record, error) {
 	j.mu.Lock()
-	waiting := slices.Concat(j.writing.records, j.records)
+	waiting := slices.Concat(j.tail.records, j.writing.records, j.records)
 	j.mu.Unlock()
 	var newest []Record // newest first, until the end
 	full := func() bool { return f.Limit > 0 && len(newest) >= f.Limit }

@@ -92,4 +92,8 @@ type Journal struct {
 	LastError string
 	Dropped   uint64 // records lost since the agent started because the file could not be written
 	Removed   uint64 // oldest records removed since the agent started to keep within the limit
+
+	Gatherings     int    // of every exported series, held for forwarding
+	SampleBytes    int64  // what they take in the file
+	SamplesDropped uint64 // samples lost since the agent started to keep within the limits
 }
