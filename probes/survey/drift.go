@@ -1,0 +1,82 @@
+package survey
+
+import (
+	"fmt"
+
+	"candlemark/probes"
+
+	"gonum.org/v1/gonum/stat"
+)
+
+// drifts says how the link changed while the survey went on: of what lies beyond
+// the hop, where both sections were measured (no arrangement touches that), and of
+// the primary question with each arrangement's own mean taken off.
+func drifts(s Survey) []Drift {
+	var all []Drift
+	var x, y []float64
+	for _, r := range s.Rounds {
+		hop, okHop := valueOf(r, probes.Hop, Latency)
+		uplink, okUplink := valueOf(r, probes.Uplink, Latency)
+		if okHop && okUplink && hop.Known && uplink.Known {
+			x, y = append(x, float64(r.Slot)), append(y, uplink.Value-hop.Value)
+		}
+	}
+	if d, ok := drift("uplink latency beyond the hop", Latency.Unit(), x, y, len(s.Plan.Slots()), 0); ok {
+		all = append(all, d)
+	}
+	x, y = nil, nil
+	var of [MaxArrangements][]float64
+	for _, r := range s.Rounds {
+		if f, ok := valueOf(r, s.Plan.Section, s.Plan.Primary); ok && f.Known {
+			of[r.Arrangement] = append(of[r.Arrangement], f.Value)
+		}
+	}
+	arms := 0
+	for _, values := range of {
+		if len(values) > 0 {
+			arms++
+		}
+	}
+	var grand []float64
+	for _, r := range s.Rounds {
+		if f, ok := valueOf(r, s.Plan.Section, s.Plan.Primary); ok && f.Known {
+			x, y = append(x, float64(r.Slot)), append(y, f.Value-stat.Mean(of[r.Arrangement], nil))
+			grand = append(grand, f.Value)
+		}
+	}
+	if d, ok := drift(fmt.Sprintf("%s of the %s, arrangements put aside", s.Plan.Primary.Title(), s.Plan.Section), s.Plan.Primary.Unit(), x, y, len(s.Plan.Slots()), arms-1); ok {
+		if m := stat.Mean(grand, nil); m > 0 {
+			d.Share = d.Change / m
+		}
+		all = append(all, d)
+	}
+	return all
+}
+
+// drift fits a line over the place in the order, which a wrong clock cannot spoil.
+// taken are the means that were taken off beyond the line's own.
+func drift(of, unit string, x, y []float64, slots, taken int) (d Drift, ok bool) {
+	if len(x) < 4+taken {
+		return d, false
+	}
+	l, ok := Fit(x, y)
+	if !ok {
+		return d, false
+	}
+	span := float64(slots - 1)
+	d = Drift{Of: of, Unit: unit, Rounds: len(x), Change: l.Slope * span, Error: l.SlopeSE * span, P: l.P, Shown: l.P < alpha}
+	if m := stat.Mean(y, nil); m > 0 && taken == 0 {
+		d.Share = d.Change / m
+	}
+	return d, true
+}
+
+// driftShown says whether any drift of the survey was shown.
+func (r Report) driftShown() bool {
+	for _, d := range r.Drift {
+		if d.Shown {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,101 @@
+package survey
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// The chances that rounds are planned for.
+const (
+	alpha = 0.05 // two-sided
+	sure  = 0.80 // to find a difference that is there
+)
+
+// rankEfficiency is what a rank test needs less of than a t test, as a ratio, when
+// the figures are normal: 3/pi (Hodges and Lehmann 1956).
+const rankEfficiency = 3 / math.Pi
+
+// leastPairs and leastRounds can reach P < 0.05 two-sided; one fewer cannot.
+const (
+	leastPairs  = 6 // 2/2^6 = 0.03125
+	leastRounds = 4 // 2/C(8,4) = 0.0286, of each of two
+)
+
+// roundsFor is how many values of a standard deviation, in units of the difference
+// to be found, a test needs at the one-sided alpha, to find it with the chance
+// power: (z + z)² sd², then with Student's t until it settles (NIST/SEMATECH
+// e-Handbook 7.2.2.2). df gives the degrees of freedom of n.
+func roundsFor(sd, oneSided, power float64, df func(n float64) float64) float64 {
+	z := distuv.UnitNormal.Quantile(1-oneSided) + distuv.UnitNormal.Quantile(power)
+	n := z * z * sd * sd
+	for range 8 {
+		t := distuv.StudentsT{Sigma: 1, Nu: max(df(math.Ceil(n)), 1)}
+		q := t.Quantile(1-oneSided) + t.Quantile(power)
+		next := q * q * sd * sd
+		if math.Abs(next-n) < 0.02*n {
+			break
+		}
+		n = (n + next) / 2 // small counts would swing
+	}
+	return n
+}
+
+// roundsByNormal is the textbook number of each of two arms, before it is rounded
+// up: 2 (z+z)² (sd/difference)²; paired values that agree by r need (1 - r) times that.
+func roundsByNormal(sd float64) float64 {
+	z := distuv.UnitNormal.Quantile(1-alpha/2) + distuv.UnitNormal.Quantile(sure)
+	return 2 * z * z * sd * sd
+}
+
+// Needed is how many rounds of each arrangement settle a question, and how unsure
+// that number is.
+type Needed struct {
+	Rounds    int // of each arrangement, in all
+	Low, High int // 90 % range, from what is not known of the scatter
+	ForShare  float64
+	ToExclude bool // the plan is to exclude a difference that matters, not to show one
+}
+
+// needed plans with the scatter seen, to find the difference seen or the one that
+// matters, whichever is larger; or, when little was seen, to exclude the one that
+// matters. scatter has df degrees of freedom and is that of one paired difference,
+// or of one round; have is how many there are of each arrangement.
+//
+// Half a standard error is added to the difference seen: the surveys that cannot
+// tell are those in which it fell low, and a plan on it as it is asks for nearly
+// twice the rounds (found by simulation).
+func needed(scatter, seen, matters float64, df, have int, paired bool) (n Needed, ok bool) {
+	if df < 2 || have < 2 || !(matters > 0) || math.IsNaN(seen) {
+		return n, false
+	}
+	least, arms := float64(leastPairs), 1.0
+	dfOf := func(n float64) float64 { return n - 1 }
+	if !paired {
+		least, arms = leastRounds, 2
+		dfOf = func(n float64) float64 { return 2*n - 2 }
+	}
+	seen = math.Abs(seen)
+	power := sure
+	if seen < matters/2 {
+		// |estimate| + half an interval must stay below; both ends can miss.
+		power, n.ToExclude = (1+sure)/2, true
+	}
+	count := func(scatter, target float64) float64 {
+		return min(max(arms*roundsFor(scatter/max(target, matters), alpha/2, power, dfOf)/rankEfficiency, least), 1e6)
+	}
+	se := scatter * math.Sqrt(arms/float64(have))
+	target := seen + se/2
+	if n.ToExclude {
+		target = matters
+	}
+	middle := count(scatter, target)
+	const z = 1.645 // 90 % in the middle
+	chi := distuv.ChiSquared{K: float64(df)}
+	low := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/chi.Quantile(0.95)), target)), math.Log(middle/count(scatter, target+z*se)))
+	high := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/chi.Quantile(0.05)), target)), math.Log(middle/count(scatter, target-z*se)))
+	n.Rounds = int(math.Ceil(middle))
+	n.Low = int(math.Ceil(max(middle*math.Exp(-low), least)))
+	n.High = int(math.Ceil(middle * math.Exp(high)))
+	return n, true
+}
