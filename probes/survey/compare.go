@@ -135,7 +135,7 @@ func (a *Answer) settle(order Order) {
 	least = max(least-have, 1)
 	n, ok := needed(a.scatter, a.Difference, a.Matters, a.df, have, paired)
 	if !ok {
-		if a.leastP > alpha {
+		if a.tooFew(order) {
 			a.Because += fmt.Sprintf("; at least %d more rounds of each are needed", least)
 			a.MoreKnown, a.More, a.MoreLow, a.MoreHigh = true, least, least, least
 		}
@@ -177,8 +177,8 @@ func (a *Answer) judge(p Plan, r Report) {
 		a.Because = "because no rounds were made of both arrangements"
 	case r.Made < r.Declared:
 		a.Because = fmt.Sprintf("because only %d of the %d declared rounds were made; a verdict before the declared end would favour luck", r.Made, r.Declared)
-	case a.leastP > alpha:
-		a.Because = "because " + tooFew(*a, p.Order)
+	case a.tooFew(p.Order):
+		a.Because = "because " + a.fewWords(p.Order)
 		a.settle(p.Order)
 	case !(a.Matters > 0):
 		a.Because = "because the median of A is 0, so no share of it can matter"
@@ -221,11 +221,20 @@ func (a *Answer) weigh(p Plan) {
 	}
 }
 
-func tooFew(a Answer, order Order) string {
+// tooFew says that no test at 5 % could show a difference, whatever the figures.
+// Pairs that are alike count: they speak for no difference.
+func (a *Answer) tooFew(order Order) bool {
+	if order == InRuns {
+		return a.leastP > alpha
+	}
+	return a.Pairs < leastPairs
+}
+
+func (a *Answer) fewWords(order Order) string {
 	if order == InRuns {
 		return fmt.Sprintf("%d and %d rounds cannot show a difference at 5 %%, whatever they say; at least %d of each can", len(a.BaseValues), len(a.OtherValues), leastRounds)
 	}
-	return fmt.Sprintf("%d pairs that differ cannot show a difference at 5 %%, whatever they say; at least %d can", int(math.Round(1-math.Log2(a.leastP))), leastPairs)
+	return fmt.Sprintf("%d pairs cannot show a difference at 5 %%, whatever they say; at least %d can", a.Pairs, leastPairs)
 }
 
 // lossExcluded looks at the packets themselves, which rounds without loss say little

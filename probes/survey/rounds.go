@@ -29,11 +29,11 @@ const (
 func roundsFor(sd, oneSided, power float64, df func(n float64) float64) float64 {
 	z := distuv.UnitNormal.Quantile(1-oneSided) + distuv.UnitNormal.Quantile(power)
 	n := z * z * sd * sd
-	for range 8 {
+	for range 12 {
 		t := distuv.StudentsT{Sigma: 1, Nu: max(df(math.Ceil(n)), 1)}
 		q := t.Quantile(1-oneSided) + t.Quantile(power)
 		next := q * q * sd * sd
-		if math.Abs(next-n) < 0.02*n {
+		if math.Abs(next-n) < 0.002*n {
 			break
 		}
 		n = (n + next) / 2 // small counts would swing
