@@ -182,6 +182,7 @@ func candlemarkWords(line string) []string {
 	if !ok || !strings.HasPrefix(rest, " ") {
 		return nil
 	}
+	rest, _, _ = strings.Cut(rest, " > ") // what the shell does with the output
 	words := regexp.MustCompile(`"[^"]*"|\S+`).FindAllString(rest, -1)
 	for i := range words {
 		words[i] = strings.Trim(words[i], `"`)
@@ -299,4 +300,3 @@ func TestDocsListEveryPackage(t *testing.T) {
 		}
 	}
 }
-
