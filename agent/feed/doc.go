@@ -75,10 +75,12 @@
 // and "normally closed" when the resistor holds it on. Where nobody can reach the
 // relay, a normally closed contact keeps the link through a dead board, at the
 // price of the pack's reserve; the coil then draws current while the feed is off.
-// A hardware timer relay that closes the contact when the board stops pulsing
-// does the same for a normally open one. An agent that ends or crashes leaves its line
-// as it was on many boards; on others the kernel makes it an input, which is then the
-// column of the reset. Wiring declares all this and Check tests what can be tested.
+// A timer relay whose contact lies across a normally open one, and closes when
+// that was open for the longest time off, does the same without any help of the
+// board. An agent that ends or crashes leaves its line as it was on many boards; on
+// others the kernel makes it an input, which is then the column of the reset. Wiring
+// declares all this, Wiring.Check compares it with what is wanted, and Switch.Inspect
+// and Switch.Try with what can be seen.
 //
 // Cautions. Use a contact rated for direct current at the pack's full voltage:
 // a rating for alternating current only does not hold, for a DC arc does not

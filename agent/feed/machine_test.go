@@ -293,6 +293,47 @@ func TestShedding(t *testing.T) {
 	}
 }
 
+func TestChargeWhileOnIsNoEvent(t *testing.T) {
+	r := newRig(t, usual())
+	r.in.Forecast = pack.Forecast{State: pack.Charging}
+	r.run(time.Hour)
+	r.in.Swaps++
+	r.run(time.Hour)
+	if r.expect("charging"); len(r.texts) > 0 {
+		t.Errorf("record %q", r.texts)
+	}
+}
+
+// TestWhatMustSurviveComesFirst: kept, then said, then done.
+func TestWhatMustSurviveComesFirst(t *testing.T) {
+	r := newRig(t, usual())
+	order := func(effects []Effect) (kinds string) {
+		for _, e := range effects {
+			kinds += strings.TrimPrefix(fmt.Sprintf("%T ", e), "feed.")
+		}
+		return kinds
+	}
+	effects, err := r.m.Off(r.in.Now, "uid 1000", 45*time.Minute)
+	if got := order(effects); err != nil || got != "Save Record RunHook " {
+		t.Errorf("asked: %s, %v", got, err)
+	}
+	for _, at := range []time.Duration{time.Minute, 45 * time.Minute} {
+		in := r.in
+		in.Now.Up += at
+		if got := order(r.m.Step(in)); got != "Save Record Set " {
+			t.Errorf("after %s: %s", at, got)
+		}
+	}
+	r = newRig(t, usual())
+	r.in.Forecast = discharging(19 * time.Minute)
+	r.run(10 * time.Second)
+	r.in.Now.Up += time.Second
+	r.in.ReadingUp = r.in.Now.Up
+	if got := order(r.m.Step(r.in)); got != "Save Record Warn " {
+		t.Errorf("warned: %s", got)
+	}
+}
+
 func TestSchedule(t *testing.T) {
 	r := newRig(t, usual())
 	r.ask(r.m.Follow(r.in.Now, "uid 1000", Schedule{10 * time.Minute, time.Hour}))

@@ -75,6 +75,9 @@ func (w *world) perform(effects []Effect) {
 			if e.On && !w.on && w.cut && !w.cause {
 				w.t.Fatalf("the feed came back after a shedding without a swap, charge or the operator: %s", e.Why)
 			}
+			if w.saved != nil && w.saved.On != e.On {
+				w.t.Fatalf("switched %s before that was saved", word(e.On))
+			}
 			w.on = e.On
 			if e.On {
 				w.asked = false

@@ -144,7 +144,7 @@ func TestClockThatComesLaterIsSaved(t *testing.T) {
 func FuzzResume(f *testing.F) {
 	r := newRig(f, usual())
 	r.off(45 * time.Minute)
-	for _, s := range []Saved{r.saved, {}, {Mode: ModeScheduled}, {Mode: ModeShed}, {Mode: "?", Stage: "?"}} {
+	for _, s := range []Saved{r.saved, {}, {Mode: ModeScheduled}, {Mode: ModeShed}, {Mode: ModeOff, BootID: "b2", Left: 1 << 62}, {Mode: "?", Stage: "?"}} {
 		data, err := json.Marshal(s)
 		if err != nil {
 			f.Fatal(err)
