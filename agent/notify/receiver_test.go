@@ -13,6 +13,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"candlemark/agent/retry"
 )
 
 func secretFile(t *testing.T, text string, mode os.FileMode) string {
@@ -228,7 +230,7 @@ func FuzzAnswer(f *testing.F) {
 		h := http.Header{}
 		h.Set("Retry-After", after)
 		h.Set("Date", date)
-		if d := retryAfter(h, time.Unix(0, 0)); d < 0 || d > mostRetryAfter {
+		if d := retry.After(h, time.Unix(0, 0)); d < 0 || d > 10*time.Minute {
 			t.Errorf("retry after %v", d)
 		}
 		text := excerpt(answer, "hunter2")

@@ -9,17 +9,16 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
 	"time"
 
+	"candlemark/agent/retry"
 	"candlemark/agent/secret"
 )
 
 const (
-	mostBody       = 64 << 10 // bytes read of an answer, so that the connection can be used again
-	mostExcerpt    = 200      // bytes of a refusal's words in an error
-	mostRetryAfter = 10 * time.Minute
+	mostBody    = 64 << 10 // bytes read of an answer, so that the connection can be used again
+	mostExcerpt = 200      // bytes of a refusal's words in an error
 )
 
 // outcome is how one POST ended.
@@ -80,7 +79,7 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 	case code >= 200 && code < 300:
 		return o
 	case code == http.StatusRequestTimeout, code == http.StatusTooManyRequests, code >= 500:
-		o.retryAfter = retryAfter(response.Header, time.Now())
+		o.retryAfter = retry.After(response.Header, time.Now())
 	default:
 		o.final = true
 	}
@@ -113,23 +112,6 @@ func (p poster) authenticate(request *http.Request) (credential string, err erro
 		}
 	}
 	return credential, err
-}
-
-// retryAfter reads the header in both its forms, RFC 9110 section 10.2.3.
-func retryAfter(h http.Header, now time.Time) time.Duration {
-	text := h.Get("Retry-After")
-	if s, err := strconv.ParseUint(text, 10, 32); err == nil {
-		return min(time.Duration(s)*time.Second, mostRetryAfter)
-	}
-	at, err := http.ParseTime(text)
-	if err != nil {
-		return 0
-	}
-	// The date is of the receiver's clock, which this board's may not agree with.
-	if date, err := http.ParseTime(h.Get("Date")); err == nil {
-		now = date
-	}
-	return min(max(at.Sub(now), 0), mostRetryAfter)
 }
 
 // excerpt is the beginning of what a receiver said of a refusal, in printable

@@ -2,12 +2,12 @@ package notify
 
 import (
 	"context"
-	"math/rand/v2"
 	"net/http"
 	"sync"
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/retry"
 	"candlemark/agent/status"
 )
 
@@ -84,7 +84,7 @@ func (w *worker) status() status.Receiver {
 
 // run delivers until ctx ends, then drains until a failure or the end of hard.
 func (w *worker) run(ctx, hard context.Context) {
-	retry := firstRetry
+	pause := firstRetry
 	for hard.Err() == nil {
 		w.mu.Lock()
 		j, wait := w.box.take(time.Now())
@@ -98,7 +98,7 @@ func (w *worker) run(ctx, hard context.Context) {
 		}
 		o := w.deliver(hard, j)
 		if !o.again() {
-			retry = firstRetry
+			pause = firstRetry
 			continue
 		}
 		if ctx.Err() != nil {
@@ -106,8 +106,8 @@ func (w *worker) run(ctx, hard context.Context) {
 		}
 		// A new alarm does not cut the pause short: the receiver is the one who
 		// is unwell, and the pause is half a minute at most unless it asked for more.
-		w.pause(ctx, max(jittered(retry), o.retryAfter), nil)
-		retry = min(2*retry, lastRetry)
+		w.pause(ctx, max(retry.Jittered(pause), o.retryAfter), nil)
+		pause = min(2*pause, lastRetry)
 	}
 	w.mu.Lock()
 	w.box.abandon()
@@ -136,9 +136,4 @@ func (w *worker) pause(ctx context.Context, d time.Duration, wake <-chan struct{
 	case <-timer.C:
 	case <-wake:
 	}
-}
-
-// jittered is d give or take a quarter.
-func jittered(d time.Duration) time.Duration {
-	return time.Duration(float64(d) * (0.75 + rand.Float64()/2))
 }
