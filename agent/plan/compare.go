@@ -176,7 +176,10 @@ func (p Plan) recommend(r *Report) {
 				best = i
 			}
 		}
-		r.Answer, r.Reason = r.Arrangements[best].Answer, "None can be advised as drawn."
+		r.Answer, r.Reason = r.Arrangements[best].Answer, "Do not build it as drawn."
+		if len(r.Arrangements) > 1 {
+			r.Reason = "None of them is to be built as drawn."
+		}
 		return
 	}
 	best := r.Arrangements[order[0]]

@@ -114,7 +114,7 @@ func (f Feed) stops(r *FeedResult, low float64) {
 	s := f.Source
 	cells := float64(max(s.SeriesCells, 1))
 	r.UnusedRatio = chargeLeft(s.Chemistry, r.StopsAtV/cells, s.CutoffV/cells)
-	_, fail := f.operate(r.StopsAtV*(1-1e-6), f.full())
+	_, fail := f.operate(0.99*r.StopsAtV, f.full())
 	if fail == nil {
 		r.StopsBy = "an unknown limit"
 		return
@@ -127,7 +127,7 @@ func (f Feed) stops(r *FeedResult, low float64) {
 	if r.UnusedRatio < noticeUnused {
 		return
 	}
-	r.Notes = append(r.Notes, sprintf("Ends with the pack at %s, %s of its charge unused, because %s %s. Cut-off is %s.", volts(r.StopsAtV), percent(r.UnusedRatio), name, fail.why, volts(low)))
+	r.Notes = append(r.Notes, sprintf("Ends with the pack at %s, %s of its charge unused: below that %s %s. Cut-off is %s.", volts(r.StopsAtV), percent(r.UnusedRatio), name, fail.why, volts(low)))
 	if m, ok := f.most(low, f.blamed(fail), 1); ok && m > 0.01 {
 		at := f.blamed(fail)
 		r.Notes = append(r.Notes, sprintf("Down to the cut-off it would run %s (%s).", watts(m*sum(f.scaled(at, 1)[max(at, 0):])), f.loadNames(at)))

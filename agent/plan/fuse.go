@@ -110,7 +110,9 @@ func checkFuse(at string, continuousA, statedA float64, conductors []Conductor) 
 			most, f.Conductor = r, c.Name
 		}
 	}
-	f.MostA = &most
+	if len(conductors) > 0 {
+		f.MostA = &most
+	}
 	size, ok := statedA, statedA > 0
 	if !ok {
 		size, ok = ChooseFuse(continuousA)
@@ -131,6 +133,9 @@ func checkFuse(at string, continuousA, statedA float64, conductors []Conductor) 
 		f.Why = sprintf("the fuse needs at least %s, and %s allows at most %s: use thicker wire or more pairs", amps(f.LeastA), f.Conductor, amps(most))
 	case size < f.LeastA*(1-1e-9):
 		f.Why = sprintf("a %s fuse is below %.2f times the continuous %s: it may open in service", amps(size), FuseFactor, amps(continuousA))
+	case len(conductors) == 0:
+		f.OK = true
+		f.Why = sprintf("at least %s (%.2f x %s); no conductor is stated, so its limit is not known", amps(f.LeastA), FuseFactor, amps(continuousA))
 	default:
 		f.OK = true
 		f.Why = sprintf("at least %s (%.2f x %s), at most %s (%s)", amps(f.LeastA), FuseFactor, amps(continuousA), amps(most), f.Conductor)

@@ -252,7 +252,7 @@ func (f Feed) most(supplyV float64, at int, limit float64) (factor float64, ok b
 	if f.runsAt(supplyV, f.scaled(at, hi)) {
 		return hi, true
 	}
-	for range 60 {
+	for range 44 {
 		if m := (lo + hi) / 2; f.runsAt(supplyV, f.scaled(at, m)) {
 			lo = m
 		} else {
@@ -273,7 +273,7 @@ func (f Feed) lowestV() (float64, bool) {
 		return 0, false
 	}
 	hi := usual
-	for range 60 {
+	for range 44 {
 		if m := (low + hi) / 2; f.runsAt(m, p) {
 			hi = m
 		} else {

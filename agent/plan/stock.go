@@ -30,12 +30,15 @@ type StockPack struct {
 	InUse        bool
 }
 
+// ErrNoPacks says that there is nothing to rotate.
+var ErrNoPacks = errors.New("the arrangement draws on no pack")
+
 // Duty is the rotation of the packs by the arrangement of that name in r, from
-// now on. It fails where the arrangement does not run or draws on no pack.
+// now on; ErrNoPacks where it does not run or draws on no pack.
 func (p Plan) Duty(r Report, arrangement string, now time.Time) (Duty, error) {
 	at := slices.IndexFunc(r.Arrangements, func(a Result) bool { return a.Name == arrangement })
 	if at < 0 || r.Arrangements[at].Verdict != Runs {
-		return Duty{}, errors.New("no arrangement runs, so there is nothing to swap packs for")
+		return Duty{}, ErrNoPacks
 	}
 	d := Duty{Now: now, Ahead: p.Stock.Ahead, Lead: p.Stock.Lead, Charger: Charger{PowerW: p.Stock.ChargerW}}
 	if p.Stock.ChargerAfter > 0 {
@@ -57,7 +60,7 @@ func (p Plan) Duty(r Report, arrangement string, now time.Time) (Duty, error) {
 		}
 	}
 	if len(feeds) == 0 {
-		return Duty{}, errors.New("the arrangement draws on no pack")
+		return Duty{}, ErrNoPacks
 	}
 	d.Packs = p.onHand(feeds[0], d.Draws)
 	return d, nil

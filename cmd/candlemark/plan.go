@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -91,6 +92,9 @@ func newPlanExample() *cobra.Command {
 // addRotation puts the swaps of the recommended arrangement into the report, or why there are none.
 func addRotation(p plan.Plan, r *plan.Report, start time.Time) {
 	duty, err := p.Duty(*r, r.Recommended, start)
+	if errors.Is(err, plan.ErrNoPacks) {
+		return
+	}
 	if err != nil {
 		r.RotationWhy = err.Error()
 		return

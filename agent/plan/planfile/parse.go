@@ -18,7 +18,7 @@ var example string
 func Example() []byte { return []byte(example) }
 
 // The bounds of a plan, so that no file can keep the program busy for long.
-const mostArrangements, mostFeeds, mostPath = 20, 8, 40
+const mostArrangements, mostFeeds, mostPath, mostLoads = 12, 6, 30, 12
 
 // Parse reads and checks a plan; name stands for the file in faults. Its error is
 // a *config.Faults.
@@ -128,6 +128,9 @@ func (r *reader) path(key string, names []string) []plan.Element {
 	}
 	if loads == 0 && len(out) == len(names) {
 		r.report(key+".path", "has no load", "end it with one of the loads")
+	}
+	if loads > mostLoads {
+		r.report(key+".path", fmt.Sprintf("has more than %d loads", mostLoads), "join some into one load")
 	}
 	if cycled > plan.MostCycled {
 		r.report(key+".path", fmt.Sprintf("has more than %d loads with a duty cycle", plan.MostCycled), "join some into one load")

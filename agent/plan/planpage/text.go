@@ -41,7 +41,7 @@ func Text(w io.Writer, r plan.Report, o Options) error {
 		para(&b, "", r.Reason)
 	}
 	for _, a := range detailed(r, o.Full) {
-		arrangement(&b, a, o.Full)
+		arrangement(&b, r, a, o.Full)
 	}
 	if r.Rotation != nil {
 		rotation(&b, *r.Rotation)
@@ -136,11 +136,13 @@ func meanW(a plan.Result) string {
 
 func upShare(a plan.Result) string { return fmt.Sprintf("%.0f %%", 100*a.UpRatio) }
 
-func arrangement(b *strings.Builder, a plan.Result, full bool) {
+func arrangement(b *strings.Builder, r plan.Report, a plan.Result, full bool) {
 	fmt.Fprintf(b, "\n%s\n", strings.ToUpper(a.Name))
-	para(b, "  ", a.Answer)
+	if answerOpen(r, a) {
+		para(b, "  ", a.Answer)
+	}
 	if a.FailsFirst != "" {
-		para(b, "  ", "Fails first: "+a.FailsFirst+", "+a.FailsFirstWhy+".")
+		para(b, "  ", "Fails first: "+failsFirst(a)+".")
 	}
 	if a.PacksFor != nil {
 		fmt.Fprintf(b, "  Packs for the time needed, low figure: %.0f\n", *a.PacksFor)
@@ -148,6 +150,18 @@ func arrangement(b *strings.Builder, a plan.Result, full bool) {
 	for _, f := range a.Feeds {
 		feed(b, f, full)
 	}
+}
+
+// answerOpen says whether the arrangement's answer is not the first line already.
+func answerOpen(r plan.Report, a plan.Result) bool {
+	return len(r.Arrangements) > 1 && a.Name != r.Recommended
+}
+
+func failsFirst(a plan.Result) string {
+	if a.Verdict == plan.WillNotRun { // its answer says why
+		return a.FailsFirst
+	}
+	return a.FailsFirst + ", " + a.FailsFirstWhy
 }
 
 func feed(b *strings.Builder, f plan.FeedResult, full bool) {
@@ -171,7 +185,7 @@ func feed(b *strings.Builder, f plan.FeedResult, full bool) {
 	}
 	t.Flush()
 	if left := len(f.Limits) - len(shown); left > 0 {
-		fmt.Fprintf(b, "    %d other limits have %.0f %% or more in hand\n", left, 100*nearMargin)
+		fmt.Fprintf(b, "    other limits, with %.0f %% or more in hand: %d\n", 100*nearMargin, left)
 	}
 	for _, n := range f.Notes {
 		para(b, "    ", "Note: "+n)
@@ -188,7 +202,7 @@ func lost(e plan.ElementResult) string {
 // headline is a feed in one sentence.
 func headline(f plan.FeedResult) string {
 	if f.UsualA == nil {
-		return fmt.Sprintf("From %s: %s: %s.", f.Source, f.Verdict, f.Why)
+		return fmt.Sprintf("From %s at %.1f V: %s.", f.Source, f.UsualV, f.Why)
 	}
 	out := fmt.Sprintf("From %s: %.2f A at the lowest voltage, %.1f V (%.2f A at %.1f V)", f.Source, f.WorstA, f.WorstV, *f.UsualA, f.UsualV)
 	if f.MeanW != nil {
@@ -201,7 +215,12 @@ func headline(f plan.FeedResult) string {
 		out += fmt.Sprintf("; at %.1f V it would carry up to %.0f W", f.UsualV, *f.MostLoadW)
 	}
 	if f.Endurance != nil {
-		out += "; one pack " + f.Endurance.String()
+		if f.UsableWh != nil {
+			out += "; one pack"
+		} else {
+			out += "; fuel for"
+		}
+		out += " " + f.Endurance.String()
 	}
 	out += "."
 	if f.Verdict != plan.Runs {
