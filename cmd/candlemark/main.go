@@ -94,7 +94,7 @@ operator to shut the terminal down before the pack is flat.`,
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
 		newSetup(), newSelfCheck(), newRun(), newDemo(), newCheckConfig(), newReplay(), newLearn(), newPlan(), newVersion(),
-		newSwap(), newNote(), newLogCommand(), newStatus(),
+		newSwap(), newNote(), newLogCommand(), newStatus(), newSurvey(),
 	)
 	finishHelp(root)
 	return root

@@ -41,6 +41,7 @@ type Plan struct {
 	Threshold    float64        `json:"threshold"`      // the difference that matters, as a share of A's median
 	LossShare    float64        `json:"loss_threshold"` // and for loss, as a difference of ratios
 	Place        string         `json:"place,omitempty"`
+	Probes       []string       `json:"probes,omitempty"` // what every round runs, in words; the same from first to last
 	Made         time.Time      `json:"made"`
 }
 
@@ -61,6 +62,8 @@ func (p Plan) Check() error {
 		return fmt.Errorf("survey %s: section %q is neither %q nor %q", p.Name, p.Section, probes.Hop, probes.Uplink)
 	case !share(p.Threshold) || !share(p.LossShare):
 		return fmt.Errorf("survey %s: the difference that matters must be above 0 and up to 1", p.Name)
+	case len(p.Probes) > maxFigures || slices.ContainsFunc(p.Probes, func(s string) bool { return len(s) > maxText }):
+		return fmt.Errorf("survey %s: too many probes, or one described too long", p.Name)
 	case len(p.Place) > maxText:
 		return fmt.Errorf("survey %s: the note of the place is longer than %d bytes", p.Name, maxText)
 	}

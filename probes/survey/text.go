@@ -158,3 +158,14 @@ func WriteText(w io.Writer, r Report) error {
 	_, err := io.WriteString(w, s.String())
 	return err
 }
+
+// String is the figure for people, with its count where there is one.
+func (f Figure) String() string {
+	switch {
+	case !f.Known:
+		return "not known (" + f.Why + ")"
+	case f.Question == Loss:
+		return fmt.Sprintf("%d of %d", f.Lost, f.Samples)
+	}
+	return format(f.Value, f.Question.Unit())
+}
