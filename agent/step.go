@@ -122,7 +122,7 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 	if flat := atCutoff(now) && !atCutoff(before); flat || ended {
 		out = append(out, s.learn(t)...)
 	}
-	if now.State != before.State && before.State != "" {
+	if now.State != before.State && before.State != "" && before.State != pack.Unknown {
 		out = append(out, Record{At: s.now, Kind: "pack_state", Subject: t.Name,
 			Text: fmt.Sprintf("%s, was %s", now.State, before.State)})
 	}

@@ -78,8 +78,7 @@ func (m *Machine) stepLead(n Name, p PackInput, lead time.Duration, fresh, swapp
 	if t.raise.step(v, m.now.Up, packRaiseHold, p.ReadingUp) {
 		t.loadW = f.LoadW
 		m.noteFigure(t, f)
-		m.raise(t, t.figure, fmt.Sprintf("the cautious time left, %s (undercut in %s), is within the lead time of %s: %s",
-			left(f.Cautious), undercut(), exact(lead), figure(f)))
+		m.raise(t, t.figure, fmt.Sprintf("the cautious time left is within the lead time of %s: %s%s", exact(lead), figure(f), unfamiliar(f)))
 	}
 }
 

@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -72,6 +73,15 @@ func undercut() string {
 func figure(f pack.Forecast) string {
 	return fmt.Sprintf("%s left (90 %% range %s; cautious figure %s, undercut in %s) at %.1f W",
 		about(f.Expected), span(f.Low, f.High), left(f.Cautious), undercut(), f.LoadW)
+}
+
+// unfamiliar warns that a figure is wide because the pack was never measured
+// before, so that an early warning is not taken for a false one.
+func unfamiliar(f pack.Forecast) string {
+	if slices.Contains(f.Basis, pack.NoHistory) {
+		return "; this pack was not measured before, so the figure is cautious"
+	}
+	return ""
 }
 
 // notKnown says why there is no present figure.

@@ -14,7 +14,7 @@ import (
 )
 
 // ErrLocked is returned when another process holds the journal.
-var ErrLocked = errors.New("held by another process")
+var ErrLocked = errors.New("in use")
 
 const lockRetry = 50 * time.Millisecond
 
@@ -50,7 +50,7 @@ func lock(path string, timeout time.Duration) (*os.File, error) {
 			return nil, err
 		}
 		if !time.Now().Before(deadline) {
-			return nil, fmt.Errorf("%w, %s; waited %s", ErrLocked, holder(info), timeout)
+			return nil, fmt.Errorf("%w (%s; waited %s)", ErrLocked, holder(info), timeout)
 		}
 	}
 }

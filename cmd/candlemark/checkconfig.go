@@ -6,6 +6,14 @@ import (
 	"github.com/spf13/cobra"
 )
 
+// count words a number of things.
+func count(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
 func newCheckConfig() *cobra.Command {
 	return &cobra.Command{
 		Use:   "check-config FILE",
@@ -22,8 +30,8 @@ once with line, column and remedy. It touches no sensor and no network.`,
 			if _, err := probers(cfg); err != nil {
 				return err
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "%s is good: relay %s, %d packs, %d targets, %d throughput probes, %d receivers\n",
-				args[0], cfg.Relay, len(cfg.Packs), len(cfg.Targets), len(cfg.Throughput), len(cfg.Receivers))
+			fmt.Fprintf(cmd.OutOrStdout(), "%s is good: relay %s, %s, %s, %s, %s\n", args[0], cfg.Relay,
+				count(len(cfg.Packs), "pack"), count(len(cfg.Targets), "target"), count(len(cfg.Throughput), "throughput probe"), count(len(cfg.Receivers), "receiver"))
 			return nil
 		},
 	}

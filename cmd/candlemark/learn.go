@@ -49,7 +49,7 @@ profile that is there already is carried on.`,
 		}
 		say := func(prof *pack.Profile) {
 			verdict, why := prof.Verdict(file.Spec())
-			fmt.Fprintf(cmd.OutOrStdout(), "learned %d discharges; verdict: %s, %s\n", len(traces), verdict, why)
+			fmt.Fprintf(cmd.OutOrStdout(), "learned %s; verdict: %s, %s\n", count(len(traces), "discharge"), verdict, why)
 		}
 		if out != "" {
 			prof, err := readProfile(out)

@@ -56,13 +56,18 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "candlemark: %v\nSee \"candlemark help\" or add --help to the command.\n", err)
 		return exitUsage
 	}
-	fmt.Fprintf(stderr, "candlemark: %v\n", err)
+	if !errors.Is(err, errSilent) {
+		fmt.Fprintf(stderr, "candlemark: %v\n", err)
+	}
 	var cfg configError
 	if errors.As(err, &cfg) {
 		return exitConfig
 	}
 	return exitFailure
 }
+
+// errSilent ends a command with exit code 1 whose output has said it all.
+var errSilent = errors.New("said already")
 
 // configError marks a fault of the configuration that only showed when it was put to use.
 type configError struct{ error }

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"os/user"
+	"strings"
 	"time"
 
 	"candlemark/agent"
@@ -32,13 +34,21 @@ func (o *operator) Packs() []string {
 func (o *operator) Swap(pack, mark, who string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
-	return o.agent().Swap(ctx, pack, mark, who)
+	return o.agent().Swap(ctx, pack, mark, userName(who))
 }
 
 func (o *operator) Note(text, who string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
-	return o.agent().Note(ctx, text, who)
+	return o.agent().Note(ctx, text, userName(who))
+}
+
+// userName turns the kernel's word for a caller, "uid 1000", into his name.
+func userName(who string) string {
+	if u, err := user.LookupId(strings.TrimPrefix(who, "uid ")); err == nil {
+		return u.Username
+	}
+	return who
 }
 
 func (o *operator) Records(f journal.Filter) ([]journal.Record, error) { return o.journal.Records(f) }

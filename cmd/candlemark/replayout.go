@@ -70,8 +70,8 @@ func (t *textRows) summary() {
 		return
 	}
 	first, last := t.rows[0], t.rows[len(t.rows)-1]
-	fmt.Fprintf(w, "pack: %s, %d in series, %.4g Ah on the label, cut-off %.4g V; %d earlier discharges learned\n",
-		t.spec.Chemistry, t.spec.SeriesCells, t.spec.CapacityAh, t.cutoffV(), t.learned)
+	fmt.Fprintf(w, "pack: %s, %d in series, %.4g Ah on the label, cut-off %.4g V; %s learned\n",
+		t.spec.Chemistry, t.spec.SeriesCells, t.spec.CapacityAh, t.cutoffV(), count(t.learned, "earlier discharge"))
 	fmt.Fprintf(w, "%9s %8s %8s %8s  %s\n", "time", "volts", "amperes", "charge", "time left, 9 in 10 within")
 	next := first.T
 	for _, r := range t.rows {

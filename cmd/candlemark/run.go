@@ -81,6 +81,8 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	var damaged *journal.DamagedError
 	if errors.As(err, &damaged) {
 		log.Error().Err(err).Msg("the journal was damaged; a fresh one was begun")
+	} else if errors.Is(err, journal.ErrLocked) {
+		return fmt.Errorf("%w; another agent runs on this board: stop it first, or give this one another journal", err)
 	} else if err != nil {
 		return err
 	}
@@ -103,7 +105,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		s.Receivers, s.Journal = tell.Status(), jnl.Status()
 		return s
 	}
-	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log))},
+	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		metrics.New(view, build()).Handler(), view)
 	socket := control.New(cfg.ControlSocket, &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl})
 	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}

@@ -17,6 +17,7 @@ import (
 
 	"candlemark/agent/config"
 	"candlemark/agent/control"
+	"candlemark/probes"
 	"candlemark/sensors/ina219"
 )
 
@@ -62,7 +63,7 @@ is at fault.`,
 		}
 		for _, x := range found {
 			if x.Result == isFault {
-				return errors.Join(err, errors.New("something is at fault"))
+				return errors.Join(err, errSilent)
 			}
 		}
 		return err
@@ -225,7 +226,11 @@ func checkTargets(ctx context.Context, cfg *config.Config) []finding {
 			}
 			out = append(out, finding{what, isFault, cause, "check that " + t.Address + " is right and that the way to it is up; some devices answer no ICMP, so try method: tcp_connect with a port"})
 		default:
-			out = append(out, finding{what, isFault, fmt.Sprint(r.Err), "correct the address; for ICMP without privileges see the README"})
+			remedy := "for ICMP without privileges see the README, or try method: tcp_connect with a port"
+			if errors.Is(r.Err, probes.ErrNoName) {
+				remedy = "correct the name, or give an address; without a name server use addresses"
+			}
+			out = append(out, finding{what, isFault, fmt.Sprint(r.Err), remedy})
 		}
 	}
 	return out

@@ -60,11 +60,11 @@ nothing but the file given by --out.`,
 	}
 	fl := cmd.Flags()
 	for _, q := range setupQuestions() {
-		answers[q.flag] = fl.String(q.flag, "", q.ask)
+		answers[q.flag] = fl.String(q.flag, "", "`ANSWER` to: "+q.ask)
 	}
 	fl.StringVar(&out, "out", "candlemark.yaml", "configuration `FILE` to write")
-	fl.StringVar(&bus, "bus", "", "I2C bus of the sensor, such as 1; all are looked at when left out")
-	fl.StringVar(&address, "address", "", "address of the sensor, such as 0x40, when several answer")
+	fl.StringVar(&bus, "bus", "", "I2C `BUS` of the sensor, such as 1; all are looked at when left out")
+	fl.StringVar(&address, "address", "", "`ADDRESS` of the sensor, such as 0x40, when several answer")
 	fl.BoolVar(&yes, "yes", false, "ask nothing: take the flags and the usual answers")
 	fl.BoolVar(&without, "without-sensor", false, "write the configuration although no sensor answers yet")
 	fl.BoolVar(&force, "force", false, "write over a file that exists")
@@ -107,7 +107,7 @@ nothing but the file given by --out.`,
 		if err != nil {
 			full = out
 		}
-		fmt.Fprintf(p.out, "written: %s\nnext:\n  candlemark self-check --config %s\n  candlemark alarm-test --config %[2]s\n  candlemark run --config %[2]s\n", full, out)
+		fmt.Fprintf(p.out, "written: %s\nnext:\n  candlemark self-check --config %s\n  candlemark alarm-test --config %[2]s\n  candlemark run --config %[2]s      (or as a service: systemctl enable --now candlemark)\n", full, out)
 		return nil
 	}
 	return cmd
@@ -122,6 +122,10 @@ type prompter struct {
 
 func (p *prompter) ask(q question) (string, error) {
 	if p.quiet {
+		if q.usual != "" {
+			// A guess about a battery is said aloud: nobody is asked, so somebody must check.
+			fmt.Fprintf(p.out, "taken without asking: %s = %s\n", q.flag, q.usual)
+		}
 		return q.usual, nil
 	}
 	hint := q.usual

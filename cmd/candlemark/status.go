@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -57,7 +58,7 @@ func printStatus(w io.Writer, s status.Snapshot) {
 		fmt.Fprintln(w, "no alarm")
 	}
 	for _, a := range s.Alarms {
-		fmt.Fprintf(w, "%s  %s %s: %s\n", a.Severity, a.Name, a.Subject, a.Action)
+		fmt.Fprintf(w, "%s %s: %s\n  do: %s\n", a.Severity, a.Name, a.Title, a.Action)
 	}
 }
 
@@ -69,7 +70,7 @@ func packLine(p status.Pack, now time.Duration) string {
 		}
 		return "no reading yet"
 	}
-	line := fmt.Sprintf("%.2f V  %.2f A  %.1f W", p.Reading.PackV, p.Reading.PackA, p.Reading.PackW())
+	line := fmt.Sprintf("%.2f V  %.2f A  %.1f W", p.Reading.PackV, unsigned(p.Reading.PackA), unsigned(p.Reading.PackW()))
 	if p.Reading.Clipped {
 		line += " (clipped: the true current is higher)"
 	}
@@ -77,6 +78,14 @@ func packLine(p status.Pack, now time.Duration) string {
 		line += fmt.Sprintf("  STALE, %s old", (now - p.ReadingUp).Round(time.Second))
 	}
 	return line + "  " + remaining(p.Forecast)
+}
+
+// unsigned drops the sign of what prints as zero.
+func unsigned(x float64) float64 {
+	if math.Abs(x) < 0.005 {
+		return 0
+	}
+	return x
 }
 
 // remaining says in words what a forecast says.

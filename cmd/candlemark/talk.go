@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"os/user"
 	"strings"
 	"time"
@@ -56,7 +57,7 @@ knows its pack is worth far more than one that does not.`,
 		Args:    noArgs,
 	}
 	cmd.Flags().StringVar(&name, "pack", "", "`NAME` of the configured pack")
-	cmd.Flags().StringVar(&mark, "mark", "", "what is written on the new pack; leave out when it is unmarked")
+	cmd.Flags().StringVar(&mark, "mark", "", "`MARK` written on the new pack; leave out when it has none")
 	_ = cmd.MarkFlagRequired("pack")
 	socket := socketFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -64,7 +65,11 @@ knows its pack is worth far more than one that does not.`,
 			if err := c.Swap(ctx, name, mark); err != nil {
 				return err
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "noted: another pack at %s\n", name)
+			which := "an unmarked pack"
+			if mark != "" {
+				which = "pack " + mark
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "noted: %s is now at %s\n", which, name)
 			return nil
 		})
 	}
@@ -82,7 +87,9 @@ func newNote() *cobra.Command {
 	path := cmd.Flags().String("journal", "", "write into this journal `FILE` when no agent runs")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error { return c.Note(ctx, args[0]) })
-		if errors.Is(err, control.ErrNoAgent) && *path != "" {
+		if errors.Is(err, control.ErrNoAgent) && *path == "" {
+			err = fmt.Errorf("%w, or its journal with --journal", err)
+		} else if errors.Is(err, control.ErrNoAgent) {
 			err = offline(*path, func(j *journal.Journal) error {
 				_, err := j.AppendNow(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindNote, Who: who(), Text: args[0]})
 				return err
@@ -107,12 +114,15 @@ func newLogCommand() *cobra.Command {
 	}
 	socket := socketFlag(cmd)
 	path := cmd.Flags().String("journal", "", "read this journal `FILE` when no agent runs")
-	cmd.Flags().DurationVar(&since, "since", 0, "only what is not older than this")
-	cmd.Flags().IntVar(&limit, "limit", 200, "at most this many of the newest")
+	cmd.Flags().DurationVar(&since, "since", 0, "only what is not older than this `TIME`, such as 12h")
+	cmd.Flags().IntVar(&limit, "limit", 200, "at most this `NUMBER` of the newest")
 	f := formatFlag(cmd, formatText, formatJSON, formatNDJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if limit <= 0 || since < 0 {
-			return usageError{fmt.Errorf("--limit %d, --since %s: both count from now back; give numbers above zero", limit, since)}
+		if limit <= 0 {
+			return usageError{fmt.Errorf("--limit %d: give a number above zero", limit)}
+		}
+		if since < 0 {
+			return usageError{fmt.Errorf("--since %s: it counts from now back; give a time above zero", since)}
 		}
 		filter := journal.Filter{Limit: limit}
 		if since > 0 {
@@ -123,7 +133,9 @@ func newLogCommand() *cobra.Command {
 			recs, err = c.Records(ctx, filter)
 			return err
 		})
-		if errors.Is(err, control.ErrNoAgent) && *path != "" {
+		if errors.Is(err, control.ErrNoAgent) && *path == "" {
+			err = fmt.Errorf("%w, or its journal with --journal", err)
+		} else if errors.Is(err, control.ErrNoAgent) {
 			err = offline(*path, func(j *journal.Journal) (err error) {
 				recs, err = j.Records(filter)
 				return err
@@ -163,12 +175,18 @@ func printRecords(cmd *cobra.Command, f format, recs []journal.Record) error {
 // offline opens the journal for one command. The lock time-out of Open tells
 // when an agent holds it after all.
 func offline(path string, f func(*journal.Journal) error) error {
+	if _, err := os.Stat(path); err != nil {
+		return fmt.Errorf("journal: %w; name the one the agent writes, journal: in its configuration", err)
+	}
 	boot, err := journal.BootID()
 	if err != nil {
 		return err
 	}
 	j, err := journal.Open(path, journal.Options{Boot: boot})
 	var damaged *journal.DamagedError
+	if errors.Is(err, journal.ErrLocked) {
+		return fmt.Errorf("%w; an agent runs with it: name its socket with --socket", err)
+	}
 	if err != nil && !errors.As(err, &damaged) {
 		return err
 	}

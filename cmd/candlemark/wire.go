@@ -27,7 +27,11 @@ const forecastEvery = 5e9 // 5 s
 // load reads the configuration, letting the drivers look at their part of it, so
 // that all faults are reported at once.
 func load(path string) (*config.Config, error) {
-	return config.Load(path, checkSensors)
+	cfg, err := config.Load(path, checkSensors)
+	if err != nil {
+		return nil, configError{err} // a file that is not there is not mended by a restart either
+	}
+	return cfg, nil
 }
 
 // checkSensors has the driver judge each sensor's settings.
@@ -37,7 +41,7 @@ func checkSensors(c *config.Config, report func(key, what, remedy string)) {
 		"ShuntMaxW": "sensor.shunt_rating", "MaxExpectedA": "sensor.largest_load", "Side": "sensor.side", "FullV": "full", "Grade": "sensor.grade",
 	}
 	for i, p := range c.Packs {
-		if p.Sensor.Kind != "ina219" {
+		if p.Sensor.Kind != "ina219" || p.Full == 0 { // without a full voltage the chemistry is at fault already
 			continue
 		}
 		for _, f := range chip(p).Validate() {
