@@ -137,7 +137,11 @@ type ThroughputStats struct {
 	DownTime, UpTime   time.Duration
 	IdleRTT            time.Duration // as the far server answered before the transfer
 	IdleRTTKnown       bool
-	StoppedBy          string // "" (ran its time), "byte_budget" or "deadline"
+	StoppedBy          string // "" (ran its time), "byte_budget", "deadline" or "known" (exact enough)
+
+	// What a probe of the reflector tells besides; nil where it does not.
+	DownDetail, UpDetail *Transfer
+	Idle                 *LatencyStats // packets sent before the transfer
 }
 
 // ServiceStats is whether a named service did what people need of it. That it did

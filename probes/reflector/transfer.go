@@ -1,0 +1,358 @@
+package reflector
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"candlemark/probes"
+)
+
+type direction int
+
+const (
+	down direction = iota
+	up
+)
+
+// Why a transfer stopped.
+const (
+	stopKnown    = "known"
+	stopBudget   = "byte_budget"
+	stopDeadline = "deadline"
+	stopEnded    = "source_ended"
+)
+
+const (
+	shortestBody  = 64 << 10 // test data are longer than a page
+	failurePause  = 200 * time.Millisecond
+	failuresInRow = 5
+	leastFigure   = 6 // slots: a transfer over sooner has no figure
+	reportTimeout = 3 * time.Second
+)
+
+// load is one transfer under way.
+type load struct {
+	*phase
+	way     direction
+	id      string
+	noise   []byte
+	carried atomic.Int64 // payload that arrived, down
+
+	mu         sync.Mutex
+	congestion string
+	last       error // the last failure of a stream
+	rttSum     time.Duration
+	rttN       int
+}
+
+// transfer loads one direction until its figure is known or a bound is met.
+func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*probes.Transfer, error) {
+	id := fmt.Sprintf("%s-%d", a.id, way)
+	limit := a.cfg.Deadline
+	if a.cfg.Working {
+		limit += a.cfg.WorkingFor + time.Second // the load goes on once the figure is known
+	}
+	inner, ph := a.begin(ctx, limit, budget)
+	l := &load{phase: ph, way: way, id: id}
+	if way == up {
+		l.noise = make([]byte, piece)
+		_, _ = rand.Read(l.noise) // never fails
+	}
+	begun := time.Now()
+	var streams sync.WaitGroup
+	ended := make(chan struct{})
+	for range a.cfg.Streams {
+		streams.Go(func() { l.stream(inner, budget/int64(a.cfg.Streams)) })
+	}
+	go func() { streams.Wait(); close(ended) }()
+	var work *working
+	if a.cfg.Working {
+		work = a.newWorking(l)
+	}
+	slots, steady := l.watch(ctx, inner, ended, work)
+	info, infoKnown := ph.wire.info()
+	ph.wire.mu.Lock()
+	own := ph.wire.inForce
+	ph.wire.mu.Unlock()
+	cause := context.Cause(inner)
+	used := withHeaders(ph.end())
+	<-ended
+	var busy *probes.LatencyStats
+	var delays *probes.WorkingDelays
+	if work != nil {
+		busy, delays = work.finish()
+		used += work.bytes
+	}
+	a.spent += used
+	if ctx.Err() != nil {
+		return nil, fmt.Errorf("interrupted: %w", context.Cause(ctx))
+	}
+	t := &probes.Transfer{SpentBytes: used, Elapsed: time.Since(begun), Streams: a.cfg.Streams, Loaded: busy, Working: delays}
+	if err := l.figure(t, slots, steady, cause); err != nil {
+		return nil, err
+	}
+	rep, reported := a.ask(ctx, id)
+	// What was under way when the transfer was cut also crossed the link.
+	if sent := withHeaders(max(info.sent, rep.WireSent)); sent > t.SpentBytes {
+		a.spent += sent - t.SpentBytes
+		t.SpentBytes = sent
+	}
+	if way == up {
+		t.Congestion = own
+		if err := believable(rep, reported, info.acked); err != nil {
+			return nil, err
+		}
+	} else {
+		t.Congestion = l.congestion
+	}
+	if delays != nil && way == down {
+		for _, us := range rep.RTTs {
+			delays.Loaded = append(delays.Loaded, time.Duration(us)*time.Microsecond)
+		}
+	}
+	a.tcpFigures(t, l, info, infoKnown, rep, reported)
+	return t, nil
+}
+
+// believable compares what an upload's far side confirmed with what the reflector
+// says it took: something on the way may have confirmed and thrown away.
+func believable(rep report, reported bool, acked int64) error {
+	if reported && acked > 1<<20 && float64(rep.Received) < 0.5*float64(acked) {
+		return fmt.Errorf("%d bytes were confirmed on the way, but the reflector took %d", acked, rep.Received)
+	}
+	return nil
+}
+
+// stream keeps one connection loaded with its share of the bytes.
+func (l *load) stream(ctx context.Context, share int64) {
+	inRow := 0
+	for share > 0 && ctx.Err() == nil {
+		n, err := int64(0), error(nil)
+		if l.way == down {
+			n, err = l.get(ctx, l.id, share, func(k int) { l.carried.Add(int64(k)) }, l.stated)
+			if err == nil && n < shortestBody && n < share {
+				l.carried.Add(-n) // a page, not test data
+				err = fmt.Errorf("%d bytes instead of test data", n)
+			}
+		} else {
+			n, err = l.post(ctx, l.id, share, l.noise)
+		}
+		share -= n
+		if err == nil {
+			inRow = 0
+			continue
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		l.mu.Lock()
+		l.last = err
+		l.mu.Unlock()
+		if inRow++; inRow == failuresInRow {
+			l.cancel(fmt.Errorf("%d requests in a row went wrong: %w", inRow, err))
+			return
+		}
+		pause := time.NewTimer(failurePause)
+		select {
+		case <-pause.C:
+		case <-ctx.Done():
+			pause.Stop()
+		}
+	}
+}
+
+func (l *load) stated(congestion string) {
+	l.mu.Lock()
+	l.congestion = congestion
+	l.mu.Unlock()
+}
+
+// watch counts slots until the transfer has to stop, and gives them with what they
+// tell. Down counts what was read; up what the far side has confirmed.
+func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *working) (slots []float64, s steadiness) {
+	tick := time.NewTicker(slotTime)
+	defer tick.Stop()
+	var before int64
+	begun := time.Now()
+	at := begun
+	var done <-chan struct{}
+	for {
+		select {
+		case <-tick.C:
+		case <-done:
+			l.cancel(errKnown)
+			return slots, s
+		case <-ended:
+			l.cancel(errEnded)
+			return slots, s
+		case <-ctx.Done():
+			return slots, s
+		}
+		now := time.Now()
+		total, rtt := l.progress()
+		// A tick that came late covers more than a slot.
+		slots = append(slots, float64(total-before)*slotTime.Seconds()/now.Sub(at).Seconds())
+		before, at = total, now
+		judged, ok := judgeSlots(begin(slots))
+		if !ok {
+			continue
+		}
+		s = judged
+		known := !l.cfg.Fixed && s.known(max(rtt, l.attempt.base))
+		switch {
+		case known && work == nil:
+			l.cancel(errKnown)
+			return slots, s
+		case work != nil && done == nil && (known || time.Since(begun) >= l.cfg.Deadline):
+			done = work.start(outer, s.mean*8/slotTime.Seconds())
+		}
+	}
+}
+
+// begin leaves out the slots before the first byte.
+func begin(slots []float64) []float64 {
+	for i, v := range slots {
+		if v > 0 {
+			return slots[i:]
+		}
+	}
+	return nil
+}
+
+// progress is the payload carried so far and the round trip under load.
+func (l *load) progress() (total int64, rtt time.Duration) {
+	info, ok := l.wire.info()
+	total = l.carried.Load()
+	rtt = info.receiverRTT
+	if l.way == up {
+		rtt = info.rtt
+		if ok {
+			total = info.acked
+		}
+	}
+	if rtt > 0 {
+		l.rttSum += rtt
+		l.rttN++
+	}
+	return total, rtt
+}
+
+// figure fills in the rate.
+func (l *load) figure(t *probes.Transfer, slots []float64, s steadiness, cause error) error {
+	slots = begin(slots)
+	l.mu.Lock()
+	last := l.last
+	l.mu.Unlock()
+	known := errors.Is(cause, errKnown) || errors.Is(cause, errBudget) || errors.Is(cause, errDeadline) || errors.Is(cause, errEnded)
+	if last == nil {
+		last = errors.New("no test data")
+	}
+	switch {
+	case !known:
+		return cause // too many failures
+	case len(slots) == 0 && errors.Is(cause, errDeadline):
+		return fmt.Errorf("%w within %v", last, l.limit)
+	case len(slots) == 0:
+		return last
+	case len(slots) < leastFigure:
+		return fmt.Errorf("a transfer of %v is too short to measure", time.Duration(len(slots))*slotTime)
+	}
+	if silent := silence(slots); silent >= 10 && silent > len(slots)/2 {
+		return fmt.Errorf("stalled: nothing in the last %v", time.Duration(silent)*slotTime)
+	}
+	if judged, ok := judgeSlots(slots); ok {
+		s = judged
+	} else {
+		s = rough(slots)
+	}
+	t.BitS = s.mean * 8 / slotTime.Seconds()
+	t.Time = time.Duration(s.measured) * slotTime
+	t.Bytes = int64(s.mean * float64(s.measured))
+	t.HalfWidth, t.HalfWidthKnown = s.half, s.half > 0
+	t.Steady = s.settled
+	switch {
+	case errors.Is(cause, errKnown):
+		t.StoppedBy = stopKnown
+	case errors.Is(cause, errBudget):
+		t.StoppedBy = stopBudget
+	case errors.Is(cause, errDeadline):
+		t.StoppedBy = stopDeadline
+	case l.wire.left() < l.wire.limit/5: // every stream has used its share
+		t.StoppedBy = stopBudget
+	default:
+		t.StoppedBy = stopEnded
+	}
+	if !(t.BitS > 0) {
+		return last
+	}
+	return nil
+}
+
+// rough is for transfers too short to judge: the second half, without an interval.
+func rough(slots []float64) steadiness {
+	s := steadiness{from: len(slots) / 2}
+	s.measured = len(slots) - s.from
+	for _, v := range slots[s.from:] {
+		s.mean += v / float64(s.measured)
+	}
+	return s
+}
+
+// silence is the number of empty slots at the end.
+func silence(slots []float64) (n int) {
+	for n < len(slots) && slots[len(slots)-1-n] == 0 {
+		n++
+	}
+	return n
+}
+
+// ask gets the reflector's report of a run; without one the figures that need it
+// stay unknown.
+func (a *attempt) ask(ctx context.Context, id string) (report, bool) {
+	if a.cfg.Reflector == "" {
+		return report{}, false
+	}
+	ctx, ph := a.begin(ctx, reportTimeout, 256<<10)
+	defer func() { a.spent += withHeaders(ph.end()) }()
+	rep, err := ph.report(ctx, id)
+	return rep, err == nil
+}
+
+// tcpFigures fills in the set of RFC 6349.
+func (a *attempt) tcpFigures(t *probes.Transfer, l *load, info tcpInfo, infoKnown bool, rep report, reported bool) {
+	f := &t.TCP
+	f.BaselineRTT, f.BaselineKnown = a.base, a.known
+	if l.rttN > 0 {
+		f.LoadedRTT, f.LoadedKnown = l.rttSum/time.Duration(l.rttN), true
+	}
+	if t.Loaded != nil && t.Loaded.RTTKnown { // packets tell it better than the kernel
+		var sum time.Duration
+		for _, rtt := range t.Loaded.RTTs {
+			sum += rtt
+		}
+		f.LoadedRTT, f.LoadedKnown = sum/time.Duration(len(t.Loaded.RTTs)), true
+	}
+	if f.BaselineKnown {
+		f.BDPBits, _ = BDPBits(t.BitS, f.BaselineRTT)
+		if f.LoadedKnown {
+			f.BufferDelay, f.BufferDelayKnown = BufferDelay(f.BaselineRTT, f.LoadedRTT)
+		}
+	}
+	switch {
+	case l.way == up && infoKnown:
+		f.SentBytes, f.RetransmitBytes = info.sent, info.retransmitted
+	case l.way == down && reported && rep.WireKnown:
+		f.SentBytes, f.RetransmitBytes = rep.WireSent, rep.Retransmitted
+	}
+	f.Efficiency, f.EfficiencyKnown = Efficiency(f.SentBytes, f.RetransmitBytes)
+	if ideal, ok := MaxTCPBitS(a.cfg.LinkBitS, 1500); ok {
+		// Over the whole of a transfer, its beginning included.
+		whole := float64(t.SpentBytes) * 100 / 105 * 8
+		f.TransferTimeRatio, f.TimeRatioKnown = TransferTimeRatio(t.Elapsed, time.Duration(whole/ideal*1e9))
+	}
+}
