@@ -10,6 +10,8 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/spf13/cobra"
+
+	"candlemark/agent/journal"
 )
 
 // The command line as a person or a script meets it: testdata/script.
@@ -22,7 +24,11 @@ func TestScripts(t *testing.T) {
 		Dir: "testdata/script",
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("EXAMPLE", example)
-			return nil
+			j, err := journal.Open(filepath.Join(env.WorkDir, "journal.db"), journal.Options{})
+			if err != nil {
+				return err
+			}
+			return j.Close()
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"code":    func(ts *testscript.TestScript, _ bool, args []string) { exits(ts, args[0], args[1:]) },
@@ -78,7 +84,7 @@ func badTrace(ts *testscript.TestScript, _ bool, args []string) {
 // noagent ARGS...: exit code 1, and what to do about it.
 func noAgent(ts *testscript.TestScript, _ bool, args []string) {
 	exits(ts, "1", append(append([]string{"candlemark"}, args...), "--socket", ts.MkAbs("none.sock")))
-	said(ts, `none\.sock: no agent is running .*; start one with candlemark run, or name its socket with --socket$`)
+	said(ts, `none\.sock: no agent is running .*; start one with candlemark run, or name its socket with --socket`)
 }
 
 func TestEveryCommandHasHelpWithAnExample(t *testing.T) {
