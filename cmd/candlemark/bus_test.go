@@ -209,7 +209,7 @@ func TestPortInUseIsSaidWithWhatToDo(t *testing.T) {
 	defer l.Close()
 	file, _ := writeConfig(t, l.Addr().String(), simulatedConfig)
 	p := launch(t, nil, "run", "--config", file)
-	if code := p.exitCode(); code != exitFailure {
+	if code := p.exitCode(startWithin); code != exitFailure {
 		t.Errorf("exit code %d, want %d", code, exitFailure)
 	}
 	if want := "the port is in use by another program; end it or set another address"; strings.Count(p.out.String(), want) != 1 {
@@ -227,7 +227,7 @@ func TestJournalHeldByAnotherProcessIsSaid(t *testing.T) {
 	defer j.Close()
 	start := time.Now()
 	p := launch(t, nil, "run", "--config", file)
-	if code := p.exitCode(); code != exitFailure || time.Since(start) > startWithin/2 {
+	if code := p.exitCode(startWithin); code != exitFailure || time.Since(start) > startWithin/2 {
 		t.Errorf("exit code %d after %s, want %d", code, time.Since(start), exitFailure)
 	}
 	if !regexp.MustCompile(`journal\.db: held by another process, by process ` + fmt.Sprint(os.Getpid())).MatchString(p.out.String()) {

@@ -66,8 +66,7 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 	}
 	defer os.RemoveAll(dir)
 
-	kit := simulated.DefaultConfig()
-	kit.Speed = demoSpeed
+	kit := demoKit()
 	sim, err := simulated.New(kit)
 	if err != nil {
 		return err
@@ -121,9 +120,18 @@ Ctrl-C ends it. Times are simulated, from the start.
 	return err
 }
 
+// demoKit is the demonstration's pack. Its converter never locks out: at this
+// speed the load would be gone within a sample or two of the cut-off, and a busy
+// computer would miss the end of the story.
+func demoKit() simulated.Config {
+	kit := simulated.DefaultConfig()
+	kit.Speed, kit.LockoutV = demoSpeed, 0
+	return kit
+}
+
 // demoParts is the demonstration's agent without what keeps and tells.
 func demoParts(sim *simulated.Pack) (agent.Parts, error) {
-	kit := simulated.DefaultConfig()
+	kit := demoKit()
 	near, err := simlink.NewLink(1, simlink.Conditions{RTT: 2 * time.Millisecond, Jitter: time.Millisecond, DownBitS: 200e6, UpBitS: 200e6})
 	if err != nil {
 		return agent.Parts{}, err
