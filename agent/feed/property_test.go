@@ -217,3 +217,10 @@ func (w *world) act(what string) {
 		w.in.Seen = !w.in.Seen
 	}
 }
+
+func word(on bool) string {
+	if on {
+		return "on"
+	}
+	return "off"
+}

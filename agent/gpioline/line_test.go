@@ -1,14 +1,12 @@
 package gpioline
 
 import (
-	"errors"
-	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"unsafe"
 
-	"golang.org/x/sys/unix"
 	"periph.io/x/conn/v3/gpio"
 )
 
@@ -50,20 +48,19 @@ func TestClearErrorsWithoutHardware(t *testing.T) {
 		t.Fatal(err)
 	}
 	cases := []struct {
-		name, chip string
-		want       error
+		name, chip, words string
 	}{
-		{"no such number", "9999", fs.ErrNotExist},
-		{"no such path", "/nonexistent/gpiochip0", fs.ErrNotExist},
-		{"no such label", "nobody-has-this", ErrNoLine},
-		{"not a chip", plain, unix.ENOTTY},
+		{"no such number", "9999", "open /dev/gpiochip9999: no such file"},
+		{"no such path", "/nonexistent/gpiochip0", "open /nonexistent/gpiochip0: no such file"},
+		{"no such label", "nobody-has-this", `no chip labelled "nobody-has-this"`},
+		{"not a chip", plain, plain + ": not a gpio chip"},
 	}
 	for _, c := range cases {
-		if l, err := Open(c.chip, "0", gpio.Low); !errors.Is(err, c.want) || l != nil {
-			t.Errorf("%s: open gave %v, want %v", c.name, err, c.want)
+		if l, err := Open(c.chip, "0", gpio.Low); err == nil || !strings.Contains(err.Error(), c.words) || l != nil {
+			t.Errorf("%s: open gave %v, want %q", c.name, err, c.words)
 		}
-		if _, known, err := Rest(c.chip, "0"); !errors.Is(err, c.want) || known {
-			t.Errorf("%s: rest gave %v, want %v", c.name, err, c.want)
+		if _, known, err := Rest(c.chip, "0"); err == nil || !strings.Contains(err.Error(), c.words) || known {
+			t.Errorf("%s: rest gave %v, want %q", c.name, err, c.words)
 		}
 	}
 }

@@ -26,8 +26,8 @@ const (
 )
 
 type chipInfo struct {
-	name, label [nameBytes]byte
-	lines       uint32
+	_, label [nameBytes]byte
+	lines    uint32
 }
 
 type attribute struct {
@@ -37,7 +37,7 @@ type attribute struct {
 
 type lineInfo struct {
 	name, consumer [nameBytes]byte
-	offset, attrs  uint32
+	offset, _      uint32
 	flags          uint64
 	_              [10]attribute
 	_              [4]uint32
@@ -57,9 +57,9 @@ type lineRequest struct {
 	_        [5]uint32
 	attrs    [10]configAttribute
 
-	lines, eventBuffer uint32
-	_                  [5]uint32
-	fd                 int32
+	lines, _ uint32
+	_        [5]uint32
+	fd       int32
 }
 
 type lineValues struct{ bits, mask uint64 }

@@ -1,4 +1,4 @@
-package feed
+package contact
 
 import (
 	"errors"
@@ -14,7 +14,7 @@ import (
 type Lines struct{ Chip, Drive, Open string }
 
 // OpenSwitch takes the lines without a pulse: the feed is on or off from the first
-// as on says, which should be what Machine.View says before its first step. A
+// as on says, which should be what feed.Machine.View says before its first step. A
 // latching contact stays as it is until the first Set.
 func OpenSwitch(w Wiring, at Lines, on bool) (*Switch, io.Closer, error) {
 	if err := w.Check(); err != nil {

@@ -1,4 +1,4 @@
-package feed
+package contact
 
 import (
 	"fmt"
@@ -6,13 +6,13 @@ import (
 	"periph.io/x/conn/v3/gpio"
 )
 
-// Contact is the kind of contact in the feed.
-type Contact string
+// Kind is the kind of contact in the feed.
+type Kind string
 
 const (
-	NormallyOpen   Contact = "normally_open"   // closed while it is driven
-	NormallyClosed Contact = "normally_closed" // open while it is driven
-	Latching       Contact = "latching"        // stays as the last pulse left it; set and reset coils
+	NormallyOpen   Kind = "normally_open"   // closed while it is driven
+	NormallyClosed Kind = "normally_closed" // open while it is driven
+	Latching       Kind = "latching"        // stays as the last pulse left it; set and reset coils
 )
 
 // Pull is the resistor at the line, which decides while nobody drives it.
@@ -36,7 +36,7 @@ const (
 
 // Wiring declares how the line and the contact are joined.
 type Wiring struct {
-	Contact   Contact
+	Contact   Kind
 	ActiveLow bool // a low level drives the contact
 	Pull      Pull
 	// Wanted is what the operator means a board that is reset, dead or without

@@ -1,4 +1,4 @@
-package feed
+package contact
 
 import (
 	"context"
@@ -13,6 +13,7 @@ import (
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpiotest"
 
+	"candlemark/agent/feed"
 	"candlemark/agent/hook"
 )
 
@@ -247,7 +248,7 @@ func TestActuatorTriesAgainAndSaysSo(t *testing.T) {
 		d.mu.Lock()
 		d.fail = nil
 		d.mu.Unlock()
-		a.Hook("nobody", Cause{})
+		a.Hook("nobody", feed.Cause{})
 		time.Sleep(time.Minute)
 		var told []string
 		for len(words) > 0 {
@@ -295,7 +296,7 @@ func TestActuatorNeverHoldsUpWhoAsks(t *testing.T) {
 func TestActuatorRunsHooks(t *testing.T) {
 	ended := make(chan string, 1)
 	a, err := NewActuator(nil, map[string]hook.Command{
-		HookShutdown: {Args: []string{"/bin/sh", "-c", `test "$CANDLEMARK_WHO" = agent && test -n "$CANDLEMARK_WHY" && exit 7`}, Timeout: 10 * time.Second},
+		feed.HookShutdown: {Args: []string{"/bin/sh", "-c", `test "$CANDLEMARK_WHO" = agent && test -n "$CANDLEMARK_WHY" && exit 7`}, Timeout: 10 * time.Second},
 	}, Tell{HookEnded: func(name, fault string) { ended <- name + ": " + fault }, Switched: func(string) {}})
 	if err != nil {
 		t.Fatal(err)
@@ -303,7 +304,7 @@ func TestActuatorRunsHooks(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error)
 	go func() { done <- a.Run(ctx) }()
-	a.Hook(HookShutdown, Cause{Who: Agent, Why: "reserve"})
+	a.Hook(feed.HookShutdown, feed.Cause{Who: feed.Agent, Why: "reserve"})
 	if got := <-ended; got != "terminal_shutdown: hook /bin/sh: exit status 7" {
 		t.Errorf("told %q", got)
 	}
@@ -313,17 +314,5 @@ func TestActuatorRunsHooks(t *testing.T) {
 	}
 	if _, err := NewActuator(nil, map[string]hook.Command{"x": {}}, Tell{}); err == nil {
 		t.Error("a hook without a command was taken")
-	}
-}
-
-func TestSetupCheck(t *testing.T) {
-	if err := usual().Check(); err != nil {
-		t.Error(err)
-	}
-	bad := Setup{TerminalW: -1, Reserve: -1, LongestOff: time.Second}
-	for _, words := range []string{"terminal power", "reserve", "longest time off"} {
-		if err := bad.Check(); err == nil || !strings.Contains(err.Error(), words) {
-			t.Errorf("%v does not speak of the %s", err, words)
-		}
 	}
 }

@@ -1,4 +1,4 @@
-package feed
+package contact
 
 import (
 	"context"
@@ -6,6 +6,7 @@ import (
 	"sync"
 	"time"
 
+	"candlemark/agent/feed"
 	"candlemark/agent/hook"
 	"candlemark/agent/status"
 )
@@ -13,7 +14,7 @@ import (
 // retryAfter is how long a switch that did not obey is left alone.
 const retryAfter = 5 * time.Second
 
-// Actuator performs what the Machine wants without holding up who asks.
+// Actuator performs what a feed.Machine wants without holding up who asks.
 type Actuator struct {
 	driver Driver // nil without a switch
 	hooks  map[string]hook.Command
@@ -66,7 +67,7 @@ func (a *Actuator) Want(on bool) {
 }
 
 // Hook starts a hook. It never blocks; with eight waiting it is dropped and counted.
-func (a *Actuator) Hook(name string, c Cause) {
+func (a *Actuator) Hook(name string, c feed.Cause) {
 	select {
 	case a.tasks <- task{name, []string{"CANDLEMARK_HOOK=" + name, "CANDLEMARK_WHO=" + c.Who, "CANDLEMARK_WHY=" + c.Why}}:
 	default:
