@@ -121,6 +121,16 @@ func TestALockOutBelowTheUnstableRootMayNeverStart(t *testing.T) {
 	}
 }
 
+// Input power is output over efficiency, plus what the converter draws idle; a
+// table of efficiency is read at the share of the rated power.
+func TestConverterLosses(t *testing.T) {
+	c := Converter{Name: "c", OutputV: 12, RatedW: 100, IdleW: 0.5, Efficiency: []EfficiencyAt{{0.1, 0.70}, {0.5, 0.90}}}
+	for out, want := range map[float64]float64{5: 5/0.70 + 0.5, 10: 10/0.70 + 0.5, 30: 30/0.80 + 0.5, 50: 50/0.90 + 0.5, 90: 100.5} {
+		r := Feed{Source: supply(24), Path: []Element{c, Load{Name: "load", PowerW: out, Duty: 1}}}.Evaluate()
+		near(t, "source W", r.WorstA*24, want, 1e-6)
+	}
+}
+
 func drawFeed(t *rapid.T) Feed {
 	path := []Element{}
 	n := rapid.IntRange(1, 8).Draw(t, "elements")

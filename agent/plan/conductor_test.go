@@ -149,6 +149,7 @@ func TestFuse(t *testing.T) {
 	}{
 		{"5.56 A needs 6.95 A: 7.5 A", 5.56, 0, awg(14, 2), 7.5, true},
 		{"exactly 1.25 times", 4, 0, awg(14, 2), 5, true},
+		{"4.1 A needs 5.13 A", 4.1, 0, awg(14, 2), 7.5, true},
 		{"18 AWG takes no more than 7 A, so no 7.5 A", 5.7, 0, awg(18, 2), 0, false},
 		{"more than the wire carries", 16, 0, awg(14, 2), 0, false},
 		{"stated too large for the wire", 5, 20, awg(14, 2), 20, false},

@@ -106,6 +106,12 @@ func (f Feed) notes(r *FeedResult, op operating) {
 	note := func(format string, args ...any) { r.Notes = append(r.Notes, sprintf(format, args...)) }
 	s := f.Source
 	for i, e := range f.Path {
+		if c, ok := e.(Converter); ok && c.Injection == EthernetInjection {
+			if class, ok := Ethernet(c.Class); ok {
+				x := class.Loss(class.LoopOhm)
+				note("class %d at full power over the longest channel (%s): %s, %s lost, %s and %s at the device.", c.Class, ohms(class.LoopOhm), amps(x.CurrentA), watts(x.LossW), volts(x.DeviceV), watts(x.DeviceW))
+			}
+		}
 		l, ok := e.(Load)
 		if !ok || l.NominalV <= 0 {
 			continue

@@ -8,7 +8,8 @@ type Place struct {
 	Building     Building
 	ElevationDeg float64
 	Walls        []Wall
-	Terminal     bool // the path is that of the satellite terminal
+	Share        float64 // of places whose entry loss is asked for besides the usual ones, 0..1; 0 is none
+	Terminal     bool    // the path is that of the satellite terminal
 }
 
 // Wall is one slab on the path.
@@ -35,6 +36,8 @@ type PlaceResult struct {
 	EntryDB     *float64 `json:"entry_db"`     // median; null without a building
 	EntryLowDB  *float64 `json:"entry_10_db"`  // one place in ten loses less
 	EntryHighDB *float64 `json:"entry_90_db"`  // one place in ten loses more
+	EntryAtDB   *float64 `json:"entry_at_db"`  // what Share of places do not exceed; null where not asked
+	Share       float64  `json:"entry_at_ratio"`
 	WallsDB     *float64 `json:"walls_db"`     // slab formula; null without walls
 	MedianDB    float64  `json:"median_db"`    // in all, entry or walls
 	WorseDB     float64  `json:"one_in_10_db"` // in all with the 90 % entry loss
@@ -58,6 +61,9 @@ func (p Place) Loss() PlaceResult {
 		low, _ := EntryLossDB(p.Building, p.FreqHz, 0.1, p.ElevationDeg)
 		high, _ := EntryLossDB(p.Building, p.FreqHz, 0.9, p.ElevationDeg)
 		r.EntryDB, r.EntryLowDB, r.EntryHighDB = &mid, &low, &high
+		if at, ok := EntryLossDB(p.Building, p.FreqHz, p.Share, p.ElevationDeg); ok {
+			r.EntryAtDB, r.Share = &at, p.Share
+		}
 		r.MedianDB += mid
 		r.WorseDB += high
 	}

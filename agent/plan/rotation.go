@@ -115,6 +115,33 @@ func (o OnHand) mayCharge() (ok bool, why string) {
 	return true, ""
 }
 
+// Measured puts in what the running agent measures on one feed: the mean load, and
+// the time left of the pack in use with its low figure. Other feeds, and packs not
+// in use, stay as they were.
+func (d Duty) Measured(feed string, loadW float64, expected, low time.Duration) (Duty, error) {
+	if !(loadW > 0) || math.IsInf(loadW, 0) || expected < 0 || low < 0 || low > expected {
+		return d, errors.New("rotation: feed " + feed + ": the measured load or time left makes no sense")
+	}
+	d.Draws, d.Packs = slices.Clone(d.Draws), slices.Clone(d.Packs)
+	at := slices.IndexFunc(d.Draws, func(x Draw) bool { return x.Feed == feed })
+	inUse := slices.IndexFunc(d.Packs, func(o OnHand) bool { return o.Feed == feed })
+	if at < 0 || inUse < 0 {
+		return d, errors.New("rotation: no feed " + feed + " with a pack in use")
+	}
+	d.Draws[at].LoadW = loadW
+	o := &d.Packs[inUse]
+	leftWh := loadW * expected.Hours()
+	o.UsableWh = math.Max(o.UsableWh, leftWh) // more than the label promised is good to know
+	o.Charge = 0
+	if o.UsableWh > 0 {
+		o.Charge = leftWh / o.UsableWh
+	}
+	if low > 0 {
+		d.Down = math.Max(d.Down, math.Log(float64(expected)/float64(low)))
+	}
+	return d, nil
+}
+
 func (d Duty) check() error {
 	bad := func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) || x < 0 }
 	if len(d.Draws) == 0 {

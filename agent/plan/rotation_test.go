@@ -111,6 +111,33 @@ func TestTwoFeedsShareThePacks(t *testing.T) {
 	}
 }
 
+// 60 W for half an hour on the pack in use, then 90 Wh at 60 W: 0.5 + 1.5 h.
+func TestTheMeasuredLoadTakesThePlaceOfThePlannedOne(t *testing.T) {
+	a := ready("a", 90)
+	a.Feed = "relay"
+	d := Duty{Now: noon(), Draws: []Draw{{"relay", 45}}, Packs: []OnHand{a, ready("b", 90)}}
+	live, err := d.Measured("relay", 60, 30*time.Minute, 24*time.Minute)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := must(t, live)
+	if got := s.UpExpected.Sub(noon()).Round(time.Second); got != 2*time.Hour {
+		t.Errorf("expected up for %v, want 2 h", got)
+	}
+	if got := s.UpLow.Sub(noon()).Round(time.Second); got != 96*time.Minute {
+		t.Errorf("low %v, want 1 h 36 min", got)
+	}
+	if d.Draws[0].LoadW != 45 || d.Packs[0].Charge != 1 {
+		t.Error("the planned duty was changed")
+	}
+	if _, err := d.Measured("terminal", 60, time.Hour, time.Hour); err == nil {
+		t.Error("a feed that is not there was measured")
+	}
+	if _, err := d.Measured("relay", math.NaN(), time.Hour, time.Hour); err == nil {
+		t.Error("NaN was taken for a load")
+	}
+}
+
 func TestADutyThatIsNotKnownIsRefused(t *testing.T) {
 	for what, d := range map[string]Duty{
 		"no feed":  {Now: noon(), Packs: []OnHand{ready("a", 90)}},

@@ -27,6 +27,7 @@ var bans = []ban{
 	{of: "candlemark/agent/pack", from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/alarm", from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/schedule", from: pureBans, why: pureWhy},
+	{of: "candlemark/agent/plan", but: []string{"candlemark/agent/plan/"}, from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/status", from: pureBans, why: "it is plain data that everybody shows"},
 	{of: "candlemark/", but: []string{"candlemark/dashboards"}, from: []string{"github.com/grafana/"},
 		why: "the dashboard library is for the generator; it would double the agent's binary"},

@@ -142,6 +142,7 @@ type place struct {
 	Distance  config.Metres  `key:"distance" need:"yes" min:"0.1m" max:"50000km"`
 	Building  string         `key:"building" default:"none" oneof:"none traditional thermally-efficient"`
 	Elevation config.Degrees `key:"elevation" default:"0°" min:"0°" max:"90°"`
+	Share     *config.Ratio  `key:"share" min:"0.1%" max:"99.9%"`
 	Walls     []wall         `key:"walls"`
 	Terminal  bool           `key:"terminal"`
 }

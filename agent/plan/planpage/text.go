@@ -266,9 +266,9 @@ func limitText(l plan.Limit) string {
 	}
 	out := fmt.Sprintf("%.2f %s, %s %.2f", l.Value, l.Unit, word, l.Bound)
 	if !l.OK {
-		return out + "  BEYOND"
+		return out + ": BEYOND"
 	}
-	return out + fmt.Sprintf("  %.0f %% margin", 100*max(l.Margin, 0))
+	return out + fmt.Sprintf(": %.0f %% in hand", 100*max(l.Margin, 0))
 }
 
 func rotation(b *strings.Builder, s plan.Schedule) {
@@ -322,6 +322,9 @@ func lossText(p plan.PlaceResult) string {
 	out := fmt.Sprintf("free space %.1f dB", p.FreeSpaceDB)
 	if p.EntryDB != nil {
 		out += fmt.Sprintf(", building %.1f dB (8 places in 10 lie within %.1f to %.1f)", *p.EntryDB, *p.EntryLowDB, *p.EntryHighDB)
+	}
+	if p.EntryAtDB != nil {
+		out += fmt.Sprintf(", in %.1f %% of places no more than %.1f", 100*p.Share, *p.EntryAtDB)
 	}
 	if p.WallsDB != nil {
 		out += fmt.Sprintf(", walls %.1f dB", *p.WallsDB)
