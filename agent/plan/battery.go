@@ -60,7 +60,7 @@ func peukertShare(capacityAh, k, currentA float64, rated time.Duration) float64 
 	if currentA <= 0 || capacityAh <= 0 {
 		return 1
 	}
-	return math.Min(1, math.Pow(capacityAh/(currentA*rated.Hours()), k-1))
+	return math.Min(1, PeukertTime(capacityAh, k, currentA, rated).Hours()*currentA/capacityAh)
 }
 
 // LeadAcidAh is the capacity to buy, by the form of IEEE 485 clause 6: load times

@@ -45,6 +45,10 @@ func solve(supplyV float64, rungs []rung) (v []float64, ok bool) {
 	if !(supplyV > 0) {
 		return nil, false
 	}
+	if n == 1 {
+		v[0], _, ok = Roots(supplyV, sum, drawn)
+		return v, ok
+	}
 	jacobian, f, step := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
 	for range 200 {
 		worst := 0.0

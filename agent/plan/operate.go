@@ -113,7 +113,11 @@ func (f Feed) along(op *operating, p stretch, headV float64, draw []float64) (he
 			total += r.w
 			path += r.ohm
 		}
-		return 0, &failure{f.thinnest(p), sprintf("cannot carry %s at %s: the loop of %s has no operating point", watts(total), volts(headV), ohms(path))}
+		why := sprintf("cannot carry %s at %s: the loop of %s has no operating point", watts(total), volts(headV), ohms(path))
+		if len(rungs) == 1 {
+			why += sprintf(" above %s", watts(MostPowerW(headV, path)))
+		}
+		return 0, &failure{f.thinnest(p), why}
 	}
 	amperes := make([]float64, len(rungs))
 	for i, r := range rungs {

@@ -5,11 +5,35 @@ type Place struct {
 	Name         string
 	FreqHz       float64
 	DistanceM    float64
+	Indoor       Indoor // "" is free space
 	Building     Building
 	ElevationDeg float64
 	Walls        []Wall
 	Share        float64 // of places whose entry loss is asked for besides the usual ones, 0..1; 0 is none
 	Terminal     bool    // the path is that of the satellite terminal
+}
+
+// Indoor is a model of a path within a building.
+type Indoor string
+
+const (
+	OfficeInSight Indoor = "office-in-sight"
+	OfficeNoSight Indoor = "office-no-sight"
+	OneFloorApart Indoor = "one-floor-apart"
+)
+
+// The older office model's exponent times ten, and the loss of one floor, dB
+// (constants from public code).
+const officeN, oneFloorDB = 30, 14
+
+func (p Place) indoorDB() (float64, bool) {
+	switch p.Indoor {
+	case OfficeInSight, OfficeNoSight:
+		return IndoorOfficeLossDB(p.Indoor == OfficeInSight, p.FreqHz, p.DistanceM), true
+	case OneFloorApart:
+		return IndoorPowerLawLossDB(p.FreqHz, p.DistanceM, officeN, oneFloorDB), true
+	}
+	return 0, false
 }
 
 // Wall is one slab on the path.
@@ -33,10 +57,11 @@ type PlaceResult struct {
 	FreqHz      float64  `json:"freq_hz"`
 	DistanceM   float64  `json:"distance_m"`
 	FreeSpaceDB float64  `json:"free_space_db"`
-	EntryDB     *float64 `json:"entry_db"`     // median; null without a building
-	EntryLowDB  *float64 `json:"entry_10_db"`  // one place in ten loses less
-	EntryHighDB *float64 `json:"entry_90_db"`  // one place in ten loses more
-	EntryAtDB   *float64 `json:"entry_at_db"`  // what Share of places do not exceed; null where not asked
+	IndoorDB    *float64 `json:"indoor_db"`   // takes the place of free space; null outdoors
+	EntryDB     *float64 `json:"entry_db"`    // median; null without a building
+	EntryLowDB  *float64 `json:"entry_10_db"` // one place in ten loses less
+	EntryHighDB *float64 `json:"entry_90_db"` // one place in ten loses more
+	EntryAtDB   *float64 `json:"entry_at_db"` // what Share of places do not exceed; null where not asked
 	Share       float64  `json:"entry_at_ratio"`
 	WallsDB     *float64 `json:"walls_db"`     // slab formula; null without walls
 	MedianDB    float64  `json:"median_db"`    // in all, entry or walls
@@ -57,6 +82,9 @@ type RelayResult struct {
 func (p Place) Loss() PlaceResult {
 	r := PlaceResult{Name: p.Name, FreqHz: p.FreqHz, DistanceM: p.DistanceM, FreeSpaceDB: FreeSpaceLossDB(p.FreqHz, p.DistanceM)}
 	r.MedianDB, r.WorseDB = r.FreeSpaceDB, r.FreeSpaceDB
+	if db, ok := p.indoorDB(); ok {
+		r.IndoorDB, r.MedianDB, r.WorseDB = &db, db, db
+	}
 	if mid, ok := EntryLossDB(p.Building, p.FreqHz, 0.5, p.ElevationDeg); ok {
 		low, _ := EntryLossDB(p.Building, p.FreqHz, 0.1, p.ElevationDeg)
 		high, _ := EntryLossDB(p.Building, p.FreqHz, 0.9, p.ElevationDeg)
@@ -87,6 +115,8 @@ func (p Place) Loss() PlaceResult {
 		r.Advice = sprintf("The building costs %.0f dB in the median, but %.0f dB in one place of ten: measure at the seat. If you can, bring the signal in by cable.", *r.EntryDB, *r.EntryHighDB)
 	case r.WallsDB != nil:
 		r.Advice = "Walls with metal (foil, mesh, coated glass, lift shafts, tanks) count as blocked, whatever this figure says."
+	case r.IndoorDB != nil:
+		r.Advice = "Walls and people shift this by 10 dB either way. Halving the distance gains about 9 dB."
 	default:
 		r.Advice = "Free space only. Each halving of the distance gains 6 dB, indoors about 9 dB."
 	}

@@ -43,9 +43,9 @@ type Duty struct {
 	Draws   []Draw
 	Packs   []OnHand
 	Charger Charger
-	// Down and Up are by how much, as logarithms, the packs' energy over the load
-	// may come out below and above what is expected; see Source and Range.
-	Down, Up float64
+	// Down is by how much, as a logarithm, the packs' energy over the load may come
+	// out below what is expected: the log of Range.Expected over Range.Low.
+	Down float64
 	// Ahead is how long before a pack is expected empty, by the low figure, to swap it.
 	Ahead time.Duration
 	// Lead is how long a generator takes from arriving to charging.
@@ -157,7 +157,7 @@ func (d Duty) check() error {
 			return errors.New("rotation: pack " + p.Name + ": its state is not known")
 		}
 	}
-	if bad(d.Charger.PowerW) || bad(d.Down) || bad(d.Up) || d.Ahead < 0 || d.Lead < 0 {
+	if bad(d.Charger.PowerW) || bad(d.Down) || d.Ahead < 0 || d.Lead < 0 {
 		return errors.New("rotation: charger, spread or time ahead is not a number from 0 up")
 	}
 	return nil

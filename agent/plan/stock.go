@@ -56,7 +56,6 @@ func (p Plan) Duty(r Report, arrangement string, now time.Time) (Duty, error) {
 		feeds = append(feeds, f)
 		if e := f.Endurance; e.Low > 0 {
 			d.Down = math.Max(d.Down, math.Log(e.Expected.Hours()/e.Low.Hours()))
-			d.Up = math.Max(d.Up, math.Log(e.High.Hours()/e.Expected.Hours()))
 		}
 	}
 	if len(feeds) == 0 {

@@ -166,7 +166,7 @@ func deref[T any](p *T) T {
 
 func (r *reader) readRadio(p *plan.Plan) {
 	for _, x := range r.file.Places {
-		place := plan.Place{Name: x.Name, FreqHz: float64(x.Frequency), DistanceM: float64(x.Distance), ElevationDeg: float64(x.Elevation), Share: float64(deref(x.Share)), Terminal: x.Terminal}
+		place := plan.Place{Name: x.Name, FreqHz: float64(x.Frequency), DistanceM: float64(x.Distance), ElevationDeg: float64(x.Elevation), Indoor: plan.Indoor(x.Indoor), Share: float64(deref(x.Share)), Terminal: x.Terminal}
 		if x.Building != "none" {
 			place.Building = plan.Building(x.Building)
 		}

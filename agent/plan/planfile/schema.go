@@ -140,6 +140,7 @@ type place struct {
 	Name      string         `key:"name" need:"yes"`
 	Frequency config.Hertz   `key:"frequency" need:"yes" min:"80MHz" max:"100GHz"`
 	Distance  config.Metres  `key:"distance" need:"yes" min:"0.1m" max:"50000km"`
+	Indoor    string         `key:"indoor" oneof:"office-in-sight office-no-sight one-floor-apart"`
 	Building  string         `key:"building" default:"none" oneof:"none traditional thermally-efficient"`
 	Elevation config.Degrees `key:"elevation" default:"0°" min:"0°" max:"90°"`
 	Share     *config.Ratio  `key:"share" min:"0.1%" max:"99.9%"`

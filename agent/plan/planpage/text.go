@@ -320,6 +320,9 @@ func placement(b *strings.Builder, r plan.Report) {
 
 func lossText(p plan.PlaceResult) string {
 	out := fmt.Sprintf("free space %.1f dB", p.FreeSpaceDB)
+	if p.IndoorDB != nil {
+		out += fmt.Sprintf(", indoors %.1f dB", *p.IndoorDB)
+	}
 	if p.EntryDB != nil {
 		out += fmt.Sprintf(", building %.1f dB (8 places in 10 lie within %.1f to %.1f)", *p.EntryDB, *p.EntryLowDB, *p.EntryHighDB)
 	}
@@ -329,7 +332,7 @@ func lossText(p plan.PlaceResult) string {
 	if p.WallsDB != nil {
 		out += fmt.Sprintf(", walls %.1f dB", *p.WallsDB)
 	}
-	if p.EntryDB != nil || p.WallsDB != nil {
+	if p.EntryDB != nil || p.IndoorDB != nil || p.WallsDB != nil {
 		out += fmt.Sprintf(", together %.1f dB", p.MedianDB)
 	}
 	return out + "."
