@@ -321,7 +321,7 @@ func newSurveyCompare() *cobra.Command {
 		}
 		r := survey.Compare(s)
 		if file.damaged > 0 {
-			r.Cautions = append(r.Cautions, fmt.Sprintf("%d lines of %s cannot be read and were left out", file.damaged, file.path))
+			r.Cautions = append(r.Cautions, fmt.Sprintf("%s: left out what cannot be read, damaged lines: %d", file.path, file.damaged))
 		}
 		if *plot != "" {
 			if err := writePlots(*plot, r); err != nil {
@@ -390,7 +390,7 @@ func newSurveyList() *cobra.Command {
 			fmt.Fprintf(w, "no surveys in %s\n", file.path)
 		}
 		if file.damaged > 0 {
-			fmt.Fprintf(w, "%d lines cannot be read\n", file.damaged)
+			fmt.Fprintf(w, "damaged lines, left out: %d\n", file.damaged)
 		}
 		return nil
 	}

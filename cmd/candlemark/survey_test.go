@@ -45,7 +45,7 @@ func TestSurveyIsRunAndGoneOnWith(t *testing.T) {
 		t.Errorf("other arrangements: exit %d, %s", code, errs)
 	}
 	code, out, _ = surveys(t, file, "compare", "stairwell")
-	if code != 0 || !strings.Contains(out, "CANNOT TELL") || !strings.Contains(out, "1 pairs cannot show a difference") {
+	if code != 0 || !strings.Contains(out, "CANNOT TELL") || !strings.Contains(out, "1 pair cannot show a difference") {
 		t.Errorf("exit %d\n%s", code, out)
 	}
 	if code, out, _ := surveys(t, file, "list"); code != 0 || !strings.Contains(out, "2 of 2 rounds") {
@@ -149,7 +149,7 @@ func TestSurveyFileOutlivesATornLine(t *testing.T) {
 		t.Errorf("%d records, %v", len(after), err)
 	}
 	code, out, _ := surveys(t, path, "compare", "stairwell")
-	if code != 0 || !strings.Contains(out, "1 lines of") {
+	if code != 0 || !strings.Contains(out, "damaged lines: 1") {
 		t.Errorf("exit %d\n%s", code, out)
 	}
 }

@@ -136,14 +136,14 @@ func (a *Answer) settle(order Order) {
 	n, ok := needed(a.scatter, a.Difference, a.Matters, a.df, have, paired)
 	if !ok {
 		if a.tooFew(order) {
-			a.Because += fmt.Sprintf("; at least %d more rounds of each are needed", least)
+			a.Because += fmt.Sprintf("; at least %s of each must be made", plural(least, "more round"))
 			a.MoreKnown, a.More, a.MoreLow, a.MoreHigh = true, least, least, least
 		}
 		return
 	}
 	a.MoreKnown = true
 	a.More, a.MoreLow, a.MoreHigh = max(n.Rounds-have, least), max(n.Low-have, least), max(n.High-have, least)
-	a.Because += fmt.Sprintf("; about %d more rounds of each would settle it (%d to %d)", a.More, a.MoreLow, a.MoreHigh)
+	a.Because += fmt.Sprintf("; about %s of each would settle it (%d to %d)", plural(a.More, "more round"), a.MoreLow, a.MoreHigh)
 }
 
 // correct applies Holm (1979) to the primary tests, of which there is one for each
@@ -232,9 +232,9 @@ func (a *Answer) tooFew(order Order) bool {
 
 func (a *Answer) fewWords(order Order) string {
 	if order == InRuns {
-		return fmt.Sprintf("%d and %d rounds cannot show a difference at 5 %%, whatever they say; at least %d of each can", len(a.BaseValues), len(a.OtherValues), leastRounds)
+		return fmt.Sprintf("%d and %d rounds cannot show a difference at 5 %%, whatever the figures; at least %d of each can", len(a.BaseValues), len(a.OtherValues), leastRounds)
 	}
-	return fmt.Sprintf("%d pairs cannot show a difference at 5 %%, whatever they say; at least %d can", a.Pairs, leastPairs)
+	return fmt.Sprintf("%s cannot show a difference at 5 %%, whatever the figures; at least %d can", plural(a.Pairs, "pair"), leastPairs)
 }
 
 // lossExcluded looks at the packets themselves, which rounds without loss say little

@@ -2,6 +2,7 @@ package survey
 
 import (
 	"fmt"
+	"math"
 
 	"candlemark/probes"
 
@@ -48,6 +49,7 @@ func drifts(s Survey) []Drift {
 		if m := stat.Mean(grand, nil); m > 0 {
 			d.Share = d.Change / m
 		}
+		d.Wanders = wanders(y)
 		all = append(all, d)
 	}
 	return all
@@ -74,9 +76,34 @@ func drift(of, unit string, x, y []float64, slots, taken int) (d Drift, ok bool)
 // driftShown says whether any drift of the survey was shown.
 func (r Report) driftShown() bool {
 	for _, d := range r.Drift {
-		if d.Shown {
+		if d.Shown || d.Wanders {
 			return true
 		}
 	}
 	return false
+}
+
+// wanders says whether each value is like the one before, more than chance makes it
+// at 5 %: von Neumann's ratio (1941) with its normal approximation. It sees the
+// drifts that are no straight line.
+func wanders(y []float64) bool {
+	n := float64(len(y))
+	if n < 8 {
+		return false
+	}
+	m := stat.Mean(y, nil)
+	var steps, squares float64
+	for i, v := range y {
+		squares += (v - m) * (v - m)
+		if i > 0 {
+			steps += (v - y[i-1]) * (v - y[i-1])
+		}
+	}
+	if squares == 0 {
+		return false
+	}
+	ratio := steps / (n - 1) / (squares / n)
+	expected := 2 * n / (n - 1)
+	sd := math.Sqrt(4 * n * n * (n - 2) / ((n + 1) * (n - 1) * (n - 1) * (n - 1)))
+	return (ratio-expected)/sd < -1.645
 }

@@ -99,4 +99,6 @@ type Drift struct {
 	Share  float64 `json:"share"`  // of the mean, where that is not 0
 	P      float64 `json:"p"`
 	Shown  bool    `json:"shown"` // at 5 %
+	// Wanders says that neighbouring rounds are alike, as in a drift that is no line.
+	Wanders bool `json:"wanders"`
 }

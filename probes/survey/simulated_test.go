@@ -135,9 +135,15 @@ func TestALargeDifferenceIsFound(t *testing.T) {
 // states is compared with the number of rounds at which four surveys of five really
 // settle, found by simulation.
 func TestTheNumberOfFurtherRoundsIsRight(t *testing.T) {
-	surveys := 500
+	cases := []struct {
+		effect, sd float64
+		first      int // rounds after which the survey is looked at
+	}{
+		{0.30, 0.20, 4}, {0.30, 0.40, 8}, {0.30, 0.60, 16}, {0.15, 0.25, 12}, {0, 0.25, 12}, {0, 0.40, 24},
+	}
+	surveys := 400
 	if testing.Short() {
-		surveys = 150
+		surveys, cases = 150, cases[:2]
 	}
 	settled := func(seed uint64, rounds int, effect, sd float64) float64 {
 		n := 0
@@ -149,12 +155,7 @@ func TestTheNumberOfFurtherRoundsIsRight(t *testing.T) {
 		}
 		return float64(n) / float64(surveys)
 	}
-	for _, c := range []struct {
-		effect, sd float64
-		first      int // rounds after which the survey is looked at
-	}{
-		{0.30, 0.20, 4}, {0.30, 0.40, 8}, {0.30, 0.60, 16}, {0.15, 0.25, 12}, {0, 0.25, 12}, {0, 0.40, 24},
-	} {
+	for _, c := range cases {
 		// The chance to settle rises with the rounds: halve the range.
 		truth, tooFew := 256, leastPairs-1
 		for truth-tooFew > max(1, truth/20) {
@@ -193,5 +194,43 @@ func TestTheNumberOfFurtherRoundsIsRight(t *testing.T) {
 		if math.Abs(float64(mid-truth)) > float64(truth)/3 {
 			t.Errorf("the middle of the stated numbers, %d, is not within a third of %d", mid, truth)
 		}
+	}
+}
+
+// In runs, drift and arrangement look alike; what can be noticed of the drift
+// withholds the verdict. The order costs about this many false differences under
+// strong drift, which is why it is not the default.
+func TestDriftInRunsIsMostlyNoticed(t *testing.T) {
+	wrong, surveys := 0, 1000
+	kinds := []string{"line", "bend", "wander", "wave", "step"}
+	for i := range surveys {
+		r := rand.New(rand.NewPCG(9, uint64(i)))
+		p := plan(8)
+		p.Order = InRuns
+		d := drifting(kinds[i%len(kinds)], r, len(p.Slots()))
+		if v := primary(Compare(made(p, func(slot, _ int) float64 { return 20e6 * (1.5 + d[slot]) }))); v.Verdict == Better || v.Verdict == Worse {
+			wrong++
+		}
+	}
+	t.Logf("%.1f %% false differences in runs", 100*float64(wrong)/float64(surveys))
+	if wrong > surveys*8/100 {
+		t.Error("too many")
+	}
+}
+
+func TestADifferenceInRunsIsFoundOnASteadyLink(t *testing.T) {
+	found, surveys := 0, 1000
+	for i := range surveys {
+		r := rand.New(rand.NewPCG(10, uint64(i)))
+		p := plan(8)
+		p.Order = InRuns
+		v := primary(Compare(made(p, func(_, a int) float64 { return 20e6 * (1 + 0.3*float64(a) + 0.12*r.NormFloat64()) })))
+		if v.Verdict == Better {
+			found++
+		}
+	}
+	t.Logf("found in %.1f %%", 100*float64(found)/float64(surveys))
+	if found < surveys*80/100 {
+		t.Error("missed too often")
 	}
 }

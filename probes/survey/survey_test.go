@@ -8,6 +8,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -69,22 +70,22 @@ type fake func(ctx context.Context) probes.Result
 
 func (f fake) Probe(ctx context.Context) probes.Result { return f(ctx) }
 
-func burst(rtt *time.Duration, takes time.Duration) fake {
+func burst(rtt *atomic.Int64, takes time.Duration) fake {
 	return func(ctx context.Context) probes.Result {
 		r := probes.Result{Section: probes.Uplink, Kind: probes.Latency, Bytes: 1000}
 		if !wait(ctx, takes) {
 			r.Err = context.Cause(ctx)
 			return r
 		}
-		r.Latency = &probes.LatencyStats{Sent: 10, Lost: 1, RTTs: make([]time.Duration, 9), RTTKnown: true, Median: *rtt, VariationKnown: true, PDVP95: *rtt / 10}
+		r.Latency = &probes.LatencyStats{Sent: 10, Lost: 1, RTTs: make([]time.Duration, 9), RTTKnown: true, Median: time.Duration(rtt.Load()), VariationKnown: true, PDVP95: time.Duration(rtt.Load()) / 10}
 		return r
 	}
 }
 
-func load(takes time.Duration, rtt *time.Duration) fake {
+func load(takes time.Duration, rtt *atomic.Int64) fake {
 	return func(ctx context.Context) probes.Result {
-		*rtt = 200 * time.Millisecond
-		defer func() { *rtt = 40 * time.Millisecond }()
+		rtt.Store(int64(200 * time.Millisecond))
+		defer func() { rtt.Store(int64(40 * time.Millisecond)) }()
 		r := probes.Result{Section: probes.Uplink, Kind: probes.Throughput, Bytes: 5_000_000}
 		if !wait(ctx, takes) {
 			r.Err = context.Cause(ctx)
@@ -98,7 +99,8 @@ func load(takes time.Duration, rtt *time.Duration) fake {
 
 func TestARoundMeasuresIdleAndBusy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		rtt := 40 * time.Millisecond
+		var rtt atomic.Int64
+		rtt.Store(int64(40 * time.Millisecond))
 		set := Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}, Load: []probes.Prober{load(10*time.Second, &rtt)}, LoadLead: 2 * time.Second}
 		figures, bytes := set.measure(t.Context())
 		want := map[Question]float64{Latency: 40, Loaded: 200, Variation: 4, Loss: 0.1, Down: 20e6}
@@ -118,7 +120,8 @@ func TestARoundMeasuresIdleAndBusy(t *testing.T) {
 
 func TestABurstThatOutlastsTheLoadIsNotBusy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		rtt := 40 * time.Millisecond
+		var rtt atomic.Int64
+		rtt.Store(int64(40 * time.Millisecond))
 		set := Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}, Load: []probes.Prober{load(4*time.Second, &rtt)}, LoadLead: 2 * time.Second}
 		figures, _ := set.measure(t.Context())
 		i := slices.IndexFunc(figures, func(f Figure) bool { return f.Question == Loaded })
@@ -138,7 +141,8 @@ func TestRunGoesOnWhereItStopped(t *testing.T) {
 		if _, err := Begin(store, plan(2)); err == nil {
 			t.Error("a name was taken twice")
 		}
-		rtt := 40 * time.Millisecond
+		var rtt atomic.Int64
+		rtt.Store(int64(40 * time.Millisecond))
 		set := Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}}
 		var asked []string
 		why := errors.New("operator broke off")
@@ -185,7 +189,8 @@ func TestAnInterruptedRoundIsNotKept(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		rtt := 40 * time.Millisecond
+		var rtt atomic.Int64
+		rtt.Store(int64(40 * time.Millisecond))
 		ctx, cancel := context.WithCancel(t.Context())
 		time.AfterFunc(time.Second, cancel)
 		err = Run(ctx, store, s, Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}},

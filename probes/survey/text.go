@@ -84,14 +84,21 @@ func cautions(r Report) []string {
 	for _, c := range r.Comparisons {
 		for _, a := range c.Answers {
 			if a.Unknown > 0 && a.Compared {
-				add("%s, %s against %s: %d rounds have no figure (%s); a pair with such a round is left out", a.Question.Title(), c.Other, c.Base, a.Unknown, a.UnknownWhy)
+				add("%s, %s against %s: %s without a figure (%s); a pair with such a round is left out", a.Question.Title(), c.Other, c.Base, plural(a.Unknown, "round"), a.UnknownWhy)
 			}
 		}
 	}
 	if r.Ignored > 0 {
-		add("%d records do not fit the plan and were ignored", r.Ignored)
+		add("%s that did not fit the plan left out", plural(r.Ignored, "record"))
 	}
 	return all
+}
+
+func plural(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }
 
 func times(n int) string {
@@ -142,6 +149,9 @@ func WriteText(w io.Writer, r Report) error {
 		word := "not shown"
 		if d.Shown {
 			word = "shown"
+		}
+		if d.Wanders {
+			word += ", neighbouring rounds are alike"
 		}
 		fmt.Fprintf(&s, "  %s: %s over the survey, standard error %s", d.Of, signed(d.Change, d.Unit), format(d.Error, d.Unit))
 		if d.Share != 0 {
