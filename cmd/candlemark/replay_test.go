@@ -234,7 +234,7 @@ func TestReplayTextSaysHowItEnded(t *testing.T) {
 	out := runReplay(t, "--learn", earlierCSV)
 	golden(t, filepath.Join("testdata", "replay_learned_pack.txt"), out)
 	for _, want := range []string{
-		"pack: li-ion, 5 in series, 5 Ah on the label, cut-off 15 V; 1 earlier discharges learned\n",
+		"pack: li-ion, 5 in series, 5 Ah on the label, cut-off 15 V; 1 earlier discharge learned\n",
 		"RAISED bring_next_pack: ", "RAISED shut_terminal_down: ",
 		"\ncut-off reached at ", " Ah and ", "shut_terminal_down came ", "(lead 15 min)",
 		"time left over time: o expected",
