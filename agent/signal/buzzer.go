@@ -15,7 +15,6 @@ const look = time.Minute
 func (p *Player) runBuzzer(ctx context.Context) {
 	l := p.buzzer
 	_ = l.set(false) // counted; whatever an earlier run left sounding
-	defer func() { _ = l.set(false) }()
 	for ctx.Err() == nil {
 		c, wanted, done, wait := p.nextCall(time.Now())
 		if c == nil {

@@ -107,7 +107,7 @@ func TestOneAlarmsCommandsRunInOrder(t *testing.T) {
 
 func TestHookCommandsAtOnceAreBounded(t *testing.T) {
 	dir := t.TempDir()
-	h, ended, stop := newHook(t, `n=$(ls `+dir+` | grep -c ^run); test $n -le 1 || touch `+dir+`/toomany; touch `+dir+`/run$$; sleep 0.1; rm `+dir+`/run$$`, nil)
+	h, ended, stop := newHook(t, `cd `+dir+`; touch run$$; sleep 0.3; test $(ls | grep -c ^run) -le 2 || touch toomany; rm run$$`, nil)
 	all := active(alarm.ShutTerminalDown, alarm.PackAtCutoff, alarm.LinkDown, alarm.BringNextPack, alarm.HopDown)
 	var changes []alarm.Change
 	for _, a := range all {
@@ -180,6 +180,9 @@ func TestHookRemindsAfterARestartAndFilters(t *testing.T) {
 	h.Publish([]alarm.Change{cleared(all[0]), cleared(all[1])}, nil)
 	<-ended
 	stop()
+	if len(h.told) > 0 {
+		t.Errorf("still kept after they ended: %v", h.told)
+	}
 	if diff := cmp.Diff([]string{"link_down raised 1", "link_down cleared 0"}, lines(t, out)); diff != "" {
 		t.Error(diff)
 	}

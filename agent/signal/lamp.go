@@ -11,7 +11,6 @@ import (
 func (p *Player) runLamp(ctx context.Context) {
 	l := p.lamp
 	_ = l.set(false) // counted; whatever an earlier run left lit
-	defer func() { _ = l.set(false) }()
 	for ctx.Err() == nil {
 		if seen := p.takeTest(); seen != nil {
 			err := l.set(true)

@@ -104,16 +104,20 @@ func newRig(t *testing.T, change func(*Config)) *rig {
 		t.Fatal(err)
 	}
 	r.p = p
-	ctx, cancel := context.WithCancel(t.Context())
+	r.start()
+	return r
+}
+
+func (r *rig) start() {
+	ctx, cancel := context.WithCancel(r.t.Context())
 	done := make(chan error)
-	go func() { done <- p.Run(ctx) }()
+	go func() { done <- r.p.Run(ctx) }()
 	r.stop = func() {
 		cancel()
 		if err := <-done; err != nil {
-			t.Error(err)
+			r.t.Error(err)
 		}
 	}
-	return r
 }
 
 func (r *rig) expect(want ...string) {
@@ -227,6 +231,31 @@ func TestNoticesAreLeftToTheLamp(t *testing.T) {
 		r.expect()
 		if n := len(r.lamp.all()); n != 720 {
 			t.Errorf("%d blinks in an hour, want one every 5 s", n)
+		}
+	})
+}
+
+func TestLampShowsHowUrgentItIs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, nil)
+		defer r.stop()
+		flashes := func(in time.Duration) int {
+			before := len(r.lamp.all())
+			time.Sleep(in)
+			synctest.Wait()
+			return len(r.lamp.all()) - before
+		}
+		r.p.Publish(nil, active(alarm.BringNextPack))
+		if n := flashes(time.Minute); n != 30 {
+			t.Errorf("warning: %d flashes in a minute, want 30", n)
+		}
+		r.p.Publish(nil, active(alarm.LinkDown, alarm.BringNextPack))
+		if n := flashes(time.Minute); n < 120 || n > 121 {
+			t.Errorf("critical: %d flashes in a minute, want 120", n)
+		}
+		r.p.Acknowledge("id-link_down", "id-bring_next_pack")
+		if n := flashes(time.Minute); n < 12 || n > 13 {
+			t.Errorf("acknowledged: %d flashes in a minute, want 12", n)
 		}
 	})
 }
