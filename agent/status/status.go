@@ -97,3 +97,25 @@ type Journal struct {
 	SampleBytes    int64  // what they take in the file
 	SamplesDropped uint64 // samples lost since the agent started to keep within the limits
 }
+
+// Forward is the state of forwarding samples to a receiver. Counters are of samples
+// since the agent started, where nothing else is said.
+type Forward struct {
+	Sent        uint64
+	Duplicates  uint64 // refused because the receiver had them
+	Refused     uint64 // dropped because the receiver will not have them
+	Undated     uint64 // dropped: taken in an earlier boot that never learnt the time
+	Expired     uint64 // dropped: too old
+	Invalid     uint64 // not sendable, left out of their gathering
+	Waiting     int    // gatherings of every exported series
+	Oldest      time.Time
+	OldestKnown bool // something waits and its time, Oldest, is known
+	Requests    uint64
+	Failures    uint64 // of requests
+	Bytes       int64  // over the connections, both ways
+	LastSent    time.Time
+	LastError   string // of the last request; "" when it was accepted
+	LastRefusal string // the last refusal's words and remedy; kept
+	GatherError string // what could not be gathered the last time
+	Held        string // why nothing is sent just now; "" when something is
+}
