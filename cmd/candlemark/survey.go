@@ -16,6 +16,7 @@ import (
 
 	"candlemark/probes"
 	"candlemark/probes/latency"
+	"candlemark/probes/reflector"
 	"candlemark/probes/survey"
 	"candlemark/probes/throughput"
 )
@@ -50,6 +51,7 @@ type surveyFlags struct {
 	threshold               float64
 	place, changed          string
 	hop, uplink, server     string
+	reflector, tokenFile    string
 	byteBudget              int64
 	deadline, settle        time.Duration
 	yes                     bool
@@ -76,7 +78,7 @@ now and cannot be changed later.`,
 	f.StringArrayVar(&fl.arrangements, "arrangement", nil, "an `ARRANGEMENT` to compare, \"A: wireless hop\"; give two to four, the first being the one the others are held against")
 	f.IntVar(&fl.rounds, "rounds", survey.DefaultRounds, "rounds of each arrangement")
 	f.IntVar(&fl.more, "more", 0, "add this many rounds of each arrangement to a survey that is there")
-	f.StringVar(&fl.primary, "primary", "", "the `QUESTION` that decides: "+questionNames()+" (default throughput_down with --throughput, else latency)")
+	f.StringVar(&fl.primary, "primary", "", "the `QUESTION` that decides: "+questionNames()+" (default throughput_down where it is measured, else latency)")
 	f.StringVar(&fl.section, "judge", "", "the `SECTION` the questions are asked of: hop or uplink (default uplink where it is probed)")
 	f.StringVar(&fl.order, "order", "counterbalanced", "the `ORDER`: counterbalanced (A B B A …) or in_runs (A A B B B B A A), which changes less often and tells less")
 	f.Float64Var(&fl.threshold, "matters", 100*survey.DefaultThreshold, "the least difference that matters, in `PERCENT` of A")
@@ -85,6 +87,8 @@ now and cannot be changed later.`,
 	f.StringVar(&fl.hop, "hop", "", "`ADDRESS` of the near element, for latency and loss of the hop")
 	f.StringVar(&fl.uplink, "uplink", "", "`ADDRESS` of a far host, for latency and loss end to end")
 	f.StringVar(&fl.server, "throughput", "", "base `URL` of a throughput server")
+	f.StringVar(&fl.reflector, "reflector", "", "base `URL` of a reflector at the near-source side, for throughput of the hop")
+	f.StringVar(&fl.tokenFile, "token-file", "", "`FILE` that holds the reflector's token")
 	f.Int64Var(&fl.byteBudget, "byte-budget", throughput.DefaultMaxBytes, "the most `BYTES` of one throughput probe")
 	f.DurationVar(&fl.deadline, "deadline", throughput.DefaultDeadline, "the most time of one direction of a throughput probe")
 	f.DurationVar(&fl.settle, "settle", 10*time.Second, "wait this long after a change before measuring")
@@ -122,7 +126,7 @@ func (fl *surveyFlags) judged() probes.Section {
 	switch {
 	case fl.section != "":
 		return probes.Section(fl.section)
-	case fl.uplink == "" && fl.hop != "":
+	case fl.uplink == "" && fl.server == "" && (fl.hop != "" || fl.reflector != ""):
 		return probes.Hop
 	}
 	return probes.Uplink
@@ -155,10 +159,43 @@ func (fl *surveyFlags) probers() (set survey.Set, words []string, err error) {
 		set.Load = append(set.Load, p)
 		words = append(words, fmt.Sprintf("throughput of the %s, %s, at most %d bytes, %v each way", fl.judged(), fl.server, fl.byteBudget, fl.deadline))
 	}
+	if fl.reflector != "" {
+		p, err := fl.toReflector()
+		if err != nil {
+			return set, nil, err
+		}
+		set.Load = append(set.Load, p)
+		words = append(words, fmt.Sprintf("throughput of the hop, %s, at most %d bytes, %v each way", fl.reflector, fl.byteBudget, fl.deadline))
+	}
 	if len(words) == 0 {
-		return set, nil, usageError{errors.New("nothing to measure: give --hop, --uplink, --throughput or several of them")}
+		return set, nil, usageError{errors.New("nothing to measure: give --hop, --uplink, --throughput, --reflector or several of them")}
 	}
 	return set, words, nil
+}
+
+// toReflector is the throughput of the hop. The token is in a file, since other
+// users of the host see a command's flags.
+func (fl *surveyFlags) toReflector() (probes.Prober, error) {
+	var token []byte
+	if fl.tokenFile != "" {
+		var err error
+		if token, err = os.ReadFile(fl.tokenFile); err != nil {
+			return nil, err
+		}
+	}
+	p, err := reflector.New(reflector.Config{
+		Name: "reflector", Section: probes.Hop, Reflector: fl.reflector, Token: strings.TrimSpace(string(token)),
+		MaxBytes: fl.byteBudget, Deadline: fl.deadline, Down: true, Up: true, Working: true,
+	})
+	if err != nil {
+		return nil, usageError{fmt.Errorf("--reflector: %w", err)}
+	}
+	return p, nil
+}
+
+// loads says whether throughput is measured in the judged section.
+func (fl *surveyFlags) loads() bool {
+	return fl.server != "" || fl.reflector != "" && fl.judged() == probes.Hop
 }
 
 // open finds the survey or declares it.
@@ -205,7 +242,7 @@ func (fl *surveyFlags) plan(name string, words []string) (survey.Plan, error) {
 	}
 	if p.Primary == "" {
 		p.Primary = survey.Latency
-		if fl.server != "" {
+		if fl.loads() {
 			p.Primary = survey.Down
 		}
 	}
@@ -215,8 +252,8 @@ func (fl *surveyFlags) plan(name string, words []string) (survey.Plan, error) {
 	loads := slices.Contains([]survey.Question{survey.Down, survey.Up, survey.Loaded}, p.Primary)
 	waits := !slices.Contains([]survey.Question{survey.Down, survey.Up}, p.Primary)
 	switch address := map[probes.Section]string{probes.Hop: fl.hop, probes.Uplink: fl.uplink}[p.Section]; {
-	case loads && fl.server == "":
-		return p, usageError{fmt.Errorf("--primary %s needs --throughput", p.Primary)}
+	case loads && !fl.loads():
+		return p, usageError{fmt.Errorf("--primary %s needs --throughput, or for the hop --reflector", p.Primary)}
 	case waits && address == "":
 		return p, usageError{fmt.Errorf("--primary %s needs --%s", p.Primary, p.Section)}
 	}

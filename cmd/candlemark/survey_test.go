@@ -78,6 +78,33 @@ func TestSurveyStartRefuses(t *testing.T) {
 	}
 }
 
+// Without --yes it asks before every change, and only then.
+func TestSurveyAsks(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "surveys.ndjson")
+	start := func(answers string) (int, string) {
+		root := newRoot()
+		var errs bytes.Buffer
+		root.SetArgs([]string{"survey", "start", "x", "--arrangement", "a", "--arrangement", "b", "--rounds", "1", "--hop", "127.0.0.1", "--settle", "0", "--file", file})
+		root.SetIn(strings.NewReader(answers))
+		root.SetOut(&errs)
+		root.SetErr(&errs)
+		if err := root.ExecuteContext(t.Context()); err != nil {
+			return exitFailure, err.Error()
+		}
+		return 0, errs.String()
+	}
+	if code, said := start("moved the relay\n"); code == 0 || !strings.Contains(said, "use --yes") {
+		t.Errorf("one answer for two changes: exit %d, %s", code, said)
+	}
+	if code, said := start("\n"); code != 0 || strings.Count(said, "press Enter") != 1 {
+		t.Errorf("gone on with: exit %d, %s", code, said)
+	}
+	s, err := survey.Find(&surveyFile{path: file}, "x")
+	if err != nil || len(s.Rounds) != 2 || s.Rounds[0].Changed != "moved the relay" || s.Rounds[1].Changed != "" {
+		t.Errorf("%+v, %v", s.Rounds, err)
+	}
+}
+
 // wired is a made-up survey in which the wired hop carries half as much again.
 func wired(t *testing.T, path string) {
 	t.Helper()

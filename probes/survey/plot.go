@@ -40,7 +40,6 @@ func WriteSVG(w io.Writer, r Report, c Comparison) error {
 	text(20, 48, "", fmt.Sprintf("%s (hollow): %s", c.Base, shorten(r.Arrangements[0], 60)))
 	text(20, 66, "", fmt.Sprintf("%s (filled): %s", c.Other, shorten(r.Arrangements[other], 60)))
 	text(20, 84, `fill="#555"`, fmt.Sprintf("%s UTC, %d of %d rounds, judged at the %s", r.Begun.UTC().Format("2006-01-02 15:04"), r.Made, r.Declared, r.Section))
-	text(valuesFrom, 84, `fill="#555"`, "")
 	text(shiftFrom, 66, `fill="#555"`, fmt.Sprintf("%s less %s, 95 %% interval;", c.Other, c.Base))
 	text(shiftFrom, 84, `fill="#555"`, "grey: too small to matter")
 	for i, a := range c.Answers {
@@ -73,8 +72,11 @@ type writeText func(x, y float64, style, words string)
 // drawValues draws two lanes of round values on one scale that starts at 0.
 func drawValues(s *strings.Builder, text writeText, top float64, a Answer) {
 	most := max(slices.Max(a.BaseValues), slices.Max(a.OtherValues))
-	if most == 0 {
+	if most == 0 { // nothing but zeros: any scale shows them
 		most = 1
+		if a.Question == Loss {
+			most = a.Matters
+		}
 	}
 	at := func(v float64) float64 { return valuesFrom + (valuesTo-valuesFrom)*v/most }
 	for lane, values := range [][]float64{a.BaseValues, a.OtherValues} {

@@ -86,7 +86,7 @@ func figures(r probes.Result, loaded bool) []Figure {
 		if s.UpKnown {
 			up = Figure{Section: r.Section, Question: Up, Value: s.Up, Known: true, Samples: s.UpBytes}
 		}
-		return []Figure{down, up}
+		return append([]Figure{down, up}, under(r.Section, s)...)
 	case r.Kind == probes.Throughput:
 		return []Figure{none(Down, why), none(Up, why)}
 	case r.Kind != probes.Latency:
@@ -113,6 +113,17 @@ func figures(r probes.Result, loaded bool) []Figure {
 		return []Figure{rtt}
 	}
 	return []Figure{rtt, variation, loss}
+}
+
+// under is the latency that a throughput probe measured under its own load, down
+// before up.
+func under(section probes.Section, s *probes.ThroughputStats) []Figure {
+	for _, d := range []*probes.Transfer{s.DownDetail, s.UpDetail} {
+		if d != nil && d.Loaded != nil && d.Loaded.RTTKnown {
+			return []Figure{{Section: section, Question: Loaded, Value: ms(d.Loaded.Median), Known: true, Samples: int64(len(d.Loaded.RTTs))}}
+		}
+	}
+	return nil
 }
 
 func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
