@@ -6,6 +6,7 @@ import "time"
 type Transfer struct {
 	BitS  float64       // payload in the steady state, bit/s
 	Bytes int64         // carried in it
+	From  time.Time     // when it began
 	Time  time.Duration // and how long it lasted
 	// HalfWidth is the half-width of the 95 % interval of BitS, as a share of it.
 	HalfWidth      float64

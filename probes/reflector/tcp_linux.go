@@ -13,7 +13,10 @@ const unsentAtMost = 128 << 10 // bytes of a sender in its own kernel, not yet o
 
 // tcpInfo is what the kernel tells of a connection.
 type tcpInfo struct {
-	acked         int64 // payload bytes that the far side has confirmed
+	acked         int64 // payload bytes that the far side has confirmed in order
+	delivered     int64 // segments that it has confirmed, in whatever order
+	arrived       int64 // segments with data that came, in whatever order
+	received      int64 // payload bytes that came, in order
 	sent          int64 // payload bytes put on the wire, retransmissions included
 	retransmitted int64
 	rtt           time.Duration // smoothed, as sender
@@ -41,6 +44,13 @@ func rawOf(c net.Conn) (syscall.RawConn, bool) {
 	}
 }
 
+// plus adds the counts; round trips are not counts.
+func (i tcpInfo) plus(o tcpInfo) tcpInfo {
+	i.acked, i.delivered, i.arrived = i.acked+o.acked, i.delivered+o.delivered, i.arrived+o.arrived
+	i.received, i.sent, i.retransmitted = i.received+o.received, i.sent+o.sent, i.retransmitted+o.retransmitted
+	return i
+}
+
 func infoOf(c net.Conn) (i tcpInfo, ok bool) {
 	raw, ok := rawOf(c)
 	if !ok {
@@ -54,7 +64,8 @@ func infoOf(c net.Conn) (i tcpInfo, ok bool) {
 			return
 		}
 		i = tcpInfo{
-			acked: int64(t.Bytes_acked), sent: int64(t.Bytes_sent), retransmitted: int64(t.Bytes_retrans),
+			acked: int64(t.Bytes_acked), delivered: int64(t.Delivered), arrived: int64(t.Data_segs_in), received: int64(t.Bytes_received),
+			sent: int64(t.Bytes_sent), retransmitted: int64(t.Bytes_retrans),
 			rtt: time.Duration(t.Rtt) * time.Microsecond, receiverRTT: time.Duration(t.Rcv_rtt) * time.Microsecond,
 		}
 	})

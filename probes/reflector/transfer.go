@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -31,6 +32,7 @@ const (
 	shortestBody  = 64 << 10 // test data are longer than a page
 	failurePause  = 200 * time.Millisecond
 	failuresInRow = 5
+	unitSlots     = 20
 	leastFigure   = 6 // slots: a transfer over sooner has no figure
 	reportTimeout = 3 * time.Second
 )
@@ -46,8 +48,10 @@ type load struct {
 	mu         sync.Mutex
 	congestion string
 	last       error // the last failure of a stream
-	rttSum     time.Duration
-	rttN       int
+
+	rttSum  time.Duration // of watch alone, as the next
+	rttN    int
+	perUnit []float64
 }
 
 // transfer loads one direction until its figure is known or a bound is met.
@@ -93,7 +97,7 @@ func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*p
 		return nil, fmt.Errorf("interrupted: %w", context.Cause(ctx))
 	}
 	t := &probes.Transfer{SpentBytes: used, Elapsed: time.Since(begun), Streams: a.cfg.Streams, Loaded: busy, Working: delays}
-	if err := l.figure(t, slots, steady, cause); err != nil {
+	if err := l.figure(t, begun, slots, steady, cause); err != nil {
 		return nil, err
 	}
 	rep, reported := a.ask(ctx, id)
@@ -173,7 +177,7 @@ func (l *load) stated(congestion string) {
 }
 
 // watch counts slots until the transfer has to stop, and gives them with what they
-// tell. Down counts what was read; up what the far side has confirmed.
+// tell.
 func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *working) (slots []float64, s steadiness) {
 	tick := time.NewTicker(slotTime)
 	defer tick.Stop()
@@ -195,8 +199,11 @@ func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *wo
 		}
 		now := time.Now()
 		total, rtt := l.progress()
-		// A tick that came late covers more than a slot.
-		slots = append(slots, float64(total-before)*slotTime.Seconds()/now.Sub(at).Seconds())
+		// A tick that came late covers several slots.
+		n := max(1, int((now.Sub(at)+slotTime/2)/slotTime))
+		for range n {
+			slots = append(slots, float64(total-before)*slotTime.Seconds()/now.Sub(at).Seconds())
+		}
 		before, at = total, now
 		judged, ok := judgeSlots(begin(slots))
 		if !ok {
@@ -209,7 +216,7 @@ func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *wo
 			l.cancel(errKnown)
 			return slots, s
 		case work != nil && done == nil && (known || time.Since(begun) >= l.cfg.Deadline):
-			done = work.start(outer, s.mean*8/slotTime.Seconds())
+			done = work.start(outer, s.mean*l.unit()*8/slotTime.Seconds())
 		}
 	}
 }
@@ -224,27 +231,49 @@ func begin(slots []float64) []float64 {
 	return nil
 }
 
-// progress is the payload carried so far and the round trip under load.
-func (l *load) progress() (total int64, rtt time.Duration) {
+// progress is how much has crossed so far, in units, and the round trip under load.
+//
+// The units are segments in the order of their coming, where the kernel counts
+// them: those that arrived, down, and those that the far side has confirmed (also
+// out of order), up. Bytes are handed over in order, so after each loss none come
+// and then many at once, which is no change of the link's rate.
+func (l *load) progress() (units int64, rtt time.Duration) {
 	info, ok := l.wire.info()
-	total = l.carried.Load()
-	rtt = info.receiverRTT
+	bytes := info.received
+	units, rtt = info.arrived, info.receiverRTT
 	if l.way == up {
-		rtt = info.rtt
-		if ok {
-			total = info.acked
-		}
+		bytes, units, rtt = info.acked, info.delivered, info.rtt
 	}
 	if rtt > 0 {
 		l.rttSum += rtt
 		l.rttN++
 	}
-	return total, rtt
+	if !ok {
+		l.perUnit = []float64{1}
+		return l.carried.Load(), rtt
+	}
+	if units > 0 {
+		l.perUnit = append(l.perUnit, float64(bytes)/float64(units))
+		l.perUnit = l.perUnit[max(0, len(l.perUnit)-unitSlots):]
+	}
+	return units, rtt
+}
+
+// unit is the payload bytes of a unit. Segments that came twice make it smaller for
+// good, and rightly; bytes that wait for a lost one make it smaller for a moment,
+// which the greatest of the last slots leaves out.
+func (l *load) unit() float64 {
+	if len(l.perUnit) == 0 {
+		return 0
+	}
+	return slices.Max(l.perUnit)
 }
 
 // figure fills in the rate.
-func (l *load) figure(t *probes.Transfer, slots []float64, s steadiness, cause error) error {
+func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s steadiness, cause error) error {
+	empty := len(slots)
 	slots = begin(slots)
+	empty -= len(slots)
 	l.mu.Lock()
 	last := l.last
 	l.mu.Unlock()
@@ -270,9 +299,14 @@ func (l *load) figure(t *probes.Transfer, slots []float64, s steadiness, cause e
 	} else {
 		s = rough(slots)
 	}
-	t.BitS = s.mean * 8 / slotTime.Seconds()
+	if l.way == down && l.carried.Load() == 0 {
+		return last // what came was no test data
+	}
+	unit := l.unit()
+	t.BitS = s.mean * unit * 8 / slotTime.Seconds()
 	t.Time = time.Duration(s.measured) * slotTime
-	t.Bytes = int64(s.mean * float64(s.measured))
+	t.From = begun.Add(time.Duration(empty+s.from) * slotTime)
+	t.Bytes = int64(s.mean * unit * float64(s.measured))
 	t.HalfWidth, t.HalfWidthKnown = s.half, s.half > 0
 	t.Steady = s.settled
 	switch {

@@ -80,7 +80,7 @@ func (w *wire) info() (sum tcpInfo, ok bool) {
 			w.infoFail = true
 			continue
 		}
-		sum.acked, sum.sent, sum.retransmitted = sum.acked+i.acked, sum.sent+i.sent, sum.retransmitted+i.retransmitted
+		sum = sum.plus(i)
 		if i.rtt > 0 {
 			sum.rtt += i.rtt
 			rtts++
@@ -147,8 +147,7 @@ func (c *countedConn) Close() error {
 	if _, open := c.wire.conns[c]; open {
 		delete(c.wire.conns, c)
 		if i, ok := infoOf(c); ok {
-			g := &c.wire.gone
-			g.acked, g.sent, g.retransmitted = g.acked+i.acked, g.sent+i.sent, g.retransmitted+i.retransmitted
+			c.wire.gone = c.wire.gone.plus(i)
 		}
 	}
 	c.wire.mu.Unlock()
