@@ -105,6 +105,9 @@ func addRotation(p plan.Plan, r *plan.Report, start time.Time) {
 		return
 	}
 	r.Rotation = &s
+	if len(p.Stock.Packs) > 0 && !s.Sustained { // the first figure takes every pack as full
+		r.Answer += fmt.Sprintf("; as the packs stand until %s (low) / %s (expected)", plan.Clock(s.UpLow, start), plan.Clock(s.UpExpected, start))
+	}
 }
 
 // startTime reads HH:MM on the day of now; text "" is now.

@@ -187,6 +187,15 @@ func (r *reader) readStock(p *plan.Plan) {
 		r.report("stock.packs", "has more than 500 entries", "list the packs of one rotation")
 		return
 	}
+	listed := map[string]int{}
+	for _, x := range s.Packs {
+		listed[x.Of]++
+	}
+	for i, x := range r.file.Packs {
+		if n := listed[x.Name]; n > 0 && n != x.Count {
+			r.report(fmt.Sprintf("packs[%d].count", i), fmt.Sprintf("is %d, but stock lists %d of them", x.Count, n), fmt.Sprintf("list all of them or set count: %d", n))
+		}
+	}
 	for i, x := range s.Packs {
 		at := fmt.Sprintf("stock.packs[%d]", i)
 		if source, ok := r.sources[x.Of]; !ok || source.Kind != plan.PackSource {

@@ -96,6 +96,8 @@ func TestFaultsNamePlaceAndRemedy(t *testing.T) {
 		{"class of a passive injector", "loads:", "injectors:\n  - {name: inj, kind: passive, class: 4}\nloads:", "belongs to ieee802.3"},
 		{"no class", "loads:", "injectors:\n  - {name: inj, kind: ieee802.3}\nloads:", "add the class"},
 		{"class 9", "loads:", "injectors:\n  - {name: inj, kind: ieee802.3, class: 9}\nloads:", "9 is above 8"},
+		{"stock and count", "loads:", "stock: {packs: [{name: P1, of: pack, charge: 50%}, {name: P2, of: pack, charge: 50%}]}\nloads:", "is 1, but stock lists 2 of them; list all of them or set count: 2"},
+		{"stock of nothing", "loads:", "stock: {packs: [{name: P1, of: pak, charge: 50%}]}\nloads:", "no kind of pack is called"},
 		{"nothing to do", "arrangements:", "x:", "unknown key"},
 		{"shares of no power", "efficiency: 90%", "efficiency_at: [{load: 10%, efficiency: 70%}]", "add the converter's rated power"},
 	} {
