@@ -3,7 +3,6 @@ package agent
 import (
 	"candlemark/agent/alarm"
 	"candlemark/agent/journal"
-	"candlemark/agent/pack"
 	"candlemark/agent/schedule"
 	"candlemark/probes"
 )
@@ -43,7 +42,7 @@ type SavePack struct {
 // SaveProfile stores what was learned about one pack.
 type SaveProfile struct {
 	Identity string
-	Profile  *pack.Profile
+	Known    KnownPack
 }
 
 // SaveAlarms stores the alarms so that a restart neither forgets nor renames one.

@@ -2,6 +2,8 @@ package agent
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"candlemark/agent/alarm"
@@ -60,10 +62,16 @@ type PackState struct {
 // Memory is what the journal remembers of earlier runs. The zero value is a
 // first start.
 type Memory struct {
-	Packs    map[string]PackState
-	Profiles map[string]*pack.Profile // by identity
-	Alarms   *alarm.Saved
-	Budget   *schedule.Saved
+	Packs  map[string]PackState
+	Known  map[string]KnownPack // by identity
+	Alarms *alarm.Saved
+	Budget *schedule.Saved
+}
+
+// KnownPack is what was learned of one pack, with the label it is judged by.
+type KnownPack struct {
+	Spec    pack.Spec     `json:"spec"`
+	Profile *pack.Profile `json:"profile"`
 }
 
 // State is everything the step knows. It belongs to whoever calls Step: the
@@ -72,7 +80,8 @@ type State struct {
 	setup    Setup
 	packs    []*packTrack
 	targets  []*targetTrack
-	profiles map[string]*pack.Profile
+	known    map[string]KnownPack // by identity
+	verdicts []status.KnownPack   // what is shown of known; made anew when that changes
 	alarms   *alarm.Machine
 	schedule *schedule.Schedule
 
@@ -127,13 +136,11 @@ type targetTrack struct {
 func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, error) {
 	s := State{
 		setup: setup, started: at, now: at, clockSet: clockSet,
-		profiles: map[string]*pack.Profile{},
+		known:    map[string]KnownPack{},
 		alarms:   alarm.New(setup.BootID),
 		schedule: schedule.New(setup.Schedule),
 	}
-	for id, p := range mem.Profiles {
-		s.profiles[id] = p
-	}
+	maps.Copy(s.known, mem.Known)
 	if mem.Alarms != nil {
 		s.alarms = alarm.Resume(setup.BootID, *mem.Alarms)
 	}
@@ -152,7 +159,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 		}
 		t.mark, t.swaps = saved.Mark, saved.Swaps
 		gap, known := gapSince(saved, at.Wall, clockSet)
-		est, err := pack.Resume(ps.Spec, s.profiles[identity(t)], saved.Estimate, gap, known)
+		est, err := pack.Resume(ps.Spec, s.known[identity(t)].Profile, saved.Estimate, gap, known)
 		if err != nil {
 			return State{}, fmt.Errorf("pack %s: carry on from the saved estimate: %w", ps.Name, err)
 		}
@@ -163,6 +170,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 	for _, ts := range setup.Targets {
 		s.targets = append(s.targets, &targetTrack{TargetSetup: ts})
 	}
+	s.judge()
 	return s, nil
 }
 
@@ -193,12 +201,38 @@ func Unmarked(name string) string { return name + " (unmarked)" }
 // fit puts a pack with the given mark in place: a new estimate from its profile.
 func (s *State) fit(t *packTrack, mark string) error {
 	t.mark = mark
-	est, err := pack.New(t.Spec, s.profiles[identity(t)])
+	est, err := pack.New(t.Spec, s.known[identity(t)].Profile)
 	if err != nil {
 		return fmt.Errorf("pack %s: %w", t.Name, err)
 	}
 	t.est, t.hasFc, t.forecast = est, false, pack.Forecast{State: pack.Unknown, Why: "the pack was put in just now"}
 	return nil
+}
+
+// judge makes the list of known packs anew.
+func (s *State) judge() {
+	s.verdicts = nil
+	for _, id := range slices.Sorted(maps.Keys(s.known)) {
+		place := ""
+		for _, t := range s.packs {
+			if identity(t) == id {
+				place = t.Name
+			}
+		}
+		s.verdicts = append(s.verdicts, Judge(id, place, s.known[id]))
+	}
+}
+
+// Judge is what is shown of one known pack.
+func Judge(id, place string, k KnownPack) status.KnownPack {
+	out := status.KnownPack{Identity: id, Place: place, LabelAh: k.Spec.CapacityAh, Discharges: len(k.Profile.Past)}
+	for _, p := range k.Profile.Past {
+		if p.Whole {
+			out.LastAh, out.LastKnown = p.DrawnAh, true
+		}
+	}
+	out.Verdict, out.Why = k.Profile.Verdict(k.Spec)
+	return out
 }
 
 func (s *State) pack(name string) *packTrack {
@@ -225,6 +259,7 @@ func (s State) Snapshot() status.Snapshot {
 		Relay: s.setup.Relay, Site: s.setup.Site,
 		Taken: s.now, Started: s.started.Wall, ClockSet: s.clockSet,
 		Alarms: s.alarms.Active(),
+		Known:  s.verdicts,
 		Data:   status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
 	}
 	for _, t := range s.packs {

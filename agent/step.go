@@ -150,9 +150,10 @@ func (s *State) learn(t *packTrack) []Effect {
 		return nil
 	}
 	id := identity(t)
-	s.profiles[id] = prof
+	s.known[id] = KnownPack{Spec: t.Spec, Profile: prof}
+	s.judge()
 	return []Effect{
-		SaveProfile{Identity: id, Profile: prof},
+		SaveProfile{Identity: id, Known: s.known[id]},
 		Record{At: s.now, Kind: "learned", Subject: t.Name, Text: "profile of " + id + " updated from this discharge"},
 	}
 }
@@ -166,6 +167,7 @@ func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect 
 		return append(out, Record{At: at, Kind: "fault", Subject: t.Name, Text: err.Error()})
 	}
 	t.swaps++
+	s.judge()
 	return append(out,
 		Record{At: at, Kind: journal.KindSwap, Subject: t.Name, Text: identity(t) + " in place; " + how, Urgent: true},
 		s.savePack(t))

@@ -56,7 +56,7 @@ func (t *teller) perform(effects []Effect) {
 		case SavePack:
 			t.kept(t.keep.PutPackState(e.Pack, e.State))
 		case SaveProfile:
-			t.kept(t.keep.PutProfile(e.Identity, e.Profile))
+			t.kept(t.keep.PutProfile(e.Identity, e.Known))
 		case SaveAlarms:
 			t.kept(t.keep.PutState(KeyAlarms, e.State))
 		case SaveBudget:

@@ -23,6 +23,7 @@ type Snapshot struct {
 	Targets     []Target
 	Alarms      []alarm.Active
 	Receivers   []Receiver
+	Known       []KnownPack
 	Data        Data
 	Journal     Journal
 }
@@ -43,6 +44,18 @@ type Pack struct {
 	DischargedJ  float64 // joules drawn since the agent started
 	Swaps        uint64
 	LastError    string // what the sensor last complained of; "" after a good reading
+}
+
+// KnownPack is a pack that was learned, wherever it is now.
+type KnownPack struct {
+	Identity   string // its mark, or the place whose unmarked packs it stands for
+	Place      string // the configured pack in whose place it is now; "" when it is not in use
+	LabelAh    float64
+	Discharges int     // learned
+	LastAh     float64 // drawn in the last whole discharge; valid where LastKnown
+	LastKnown  bool
+	Verdict    pack.Verdict
+	Why        string // the reason for the verdict, with its figures
 }
 
 // SensorCounts are the sensor's counters since the agent started.

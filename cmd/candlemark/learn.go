@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"candlemark/agent"
 	"candlemark/agent/config"
 	"candlemark/agent/journal"
 	"candlemark/agent/pack"
@@ -63,19 +64,16 @@ profile that is there already is carried on.`,
 			return writeProfile(out, prof)
 		}
 		return offline(jnl, func(j *journal.Journal) error {
-			var known pack.Profile
-			prof := &known
-			if ok, err := j.Profile(mark, &known); err != nil {
+			var known agent.KnownPack // its profile stays nil where the mark is new
+			if _, err := j.Profile(mark, &known); err != nil {
 				return err
-			} else if !ok {
-				prof = nil
 			}
-			prof, err := learn(prof)
+			prof, err := learn(known.Profile)
 			if err != nil {
 				return err
 			}
 			say(prof)
-			return errors.Join(j.PutProfile(mark, prof), j.Flush())
+			return errors.Join(j.PutProfile(mark, agent.KnownPack{Spec: file.Spec(), Profile: prof}), j.Flush())
 		})
 	}
 	return cmd

@@ -109,7 +109,7 @@ func replay(spec pack.Spec, prof *pack.Profile, leads alarm.Leads, rows []trace.
 	}}}
 	mem := agent.Memory{}
 	if prof != nil {
-		mem.Profiles = map[string]*pack.Profile{agent.Unmarked(name): prof}
+		mem.Known = map[string]agent.KnownPack{agent.Unmarked(name): {Spec: spec, Profile: prof}}
 	}
 	st, err := agent.NewState(set, mem, alarm.Instant{Wall: epoch}, true)
 	if err != nil {

@@ -24,7 +24,6 @@ import (
 	"candlemark/agent/journal"
 	"candlemark/agent/metrics"
 	"candlemark/agent/notify"
-	"candlemark/agent/pack"
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
 )
@@ -142,7 +141,7 @@ func startID(boot string) string {
 
 // remember reads what earlier runs left in the journal.
 func remember(jnl *journal.Journal, set agent.Setup) (agent.Memory, error) {
-	mem := agent.Memory{Packs: map[string]agent.PackState{}, Profiles: map[string]*pack.Profile{}}
+	mem := agent.Memory{Packs: map[string]agent.PackState{}, Known: map[string]agent.KnownPack{}}
 	for _, p := range set.Packs {
 		var ps agent.PackState
 		ok, err := jnl.PackState(p.Name, &ps)
@@ -158,11 +157,13 @@ func remember(jnl *journal.Journal, set agent.Setup) (agent.Memory, error) {
 		return mem, err
 	}
 	for _, id := range ids {
-		var prof pack.Profile
-		if _, err := jnl.Profile(id, &prof); err != nil {
+		var k agent.KnownPack
+		if _, err := jnl.Profile(id, &k); err != nil {
 			return mem, err
 		}
-		mem.Profiles[id] = &prof
+		if k.Profile != nil {
+			mem.Known[id] = k
+		}
 	}
 	var alarms alarm.Saved
 	if ok, err := jnl.State(agent.KeyAlarms, &alarms); err != nil {
