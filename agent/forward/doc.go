@@ -25,7 +25,8 @@
 // 422 are refusals of samples: one bad sample makes a receiver drop the whole
 // request. The request is halved until the offenders stand alone; they are dropped
 // and counted, a duplicate counts as delivered. At most 120 requests are spent on one;
-// what is then still refused is dropped with the offenders in it. A request of
+// what is then still refused is dropped with the offenders in it. A series that
+// spoils three requests in a row is left out for an hour at a time, counted. A request of
 // which nothing at all is accepted points at the receiver and is held for an
 // hour, except where the receiver says that it is out of order: that it will say
 // again, and newer samples may pass. Any other answer (401, 404, a redirect) is a

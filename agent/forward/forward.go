@@ -202,7 +202,7 @@ func newForwarder(cfg Config, parts Parts, transport http.RoundTripper) (*Forwar
 	}
 	f := &Forwarder{cfg: cfg, parts: parts, added: make(chan struct{}, 1)}
 	f.gather = &gatherer{source: parts.Source, fixed: cfg.labels()}
-	f.send = &sender{cfg: cfg, parts: parts, post: p, added: f.added, moved: func() int64 { return 0 }, patience: mostRequests}
+	f.send = &sender{cfg: cfg, parts: parts, post: p, added: f.added, moved: func() int64 { return 0 }, patience: mostRequests, offend: offenders{}}
 	return f, nil
 }
 

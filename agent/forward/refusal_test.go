@@ -62,12 +62,16 @@ func TestOnlyTheOffenderIsDropped(t *testing.T) {
 		}, func(total int) int { return total }},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			start := time.Time{}
+			start, requests := time.Time{}, 0
 			rx := &receiver{}
 			rx.refuse = func(series string, p point) string { return tt.refuse(start, series, p) }
 			backedUp(t, rx, func(r *rig) {
 				start = r.start
+				requests = len(rx.requests)
 				time.Sleep(2 * time.Hour)
+				if n := len(rx.requests) - requests; n > 450 { // 160 without an offender
+					t.Errorf("%d requests", n)
+				}
 				r.wantAll(5 * time.Minute)
 				s := r.fwd.Status()
 				want := tt.refused(len(rx.of(testSeries)))

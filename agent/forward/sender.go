@@ -29,7 +29,8 @@ type sender struct {
 
 	done     uint64 // forgotten
 	buffer   []journal.Gathering
-	patience int           // requests that may be spent on splitting the next batch
+	patience int // requests that may be spent on splitting the next batch
+	offend   offenders
 	refusing time.Time     // since when not a single sample was accepted; zero while all is well
 	wait     time.Duration // before the next attempt, while the way to the receiver is unwell
 

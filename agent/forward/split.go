@@ -18,6 +18,10 @@ const (
 	// holdRefused is how long a batch is held of which nothing is accepted.
 	holdRefused = time.Hour
 	holdEvery   = 5 * time.Minute
+	// mostStrikes is how many batches in a row a series may spoil; then it is left
+	// out for barFor, since each time costs some twenty requests.
+	mostStrikes = 3
+	barFor      = time.Hour
 )
 
 const outOfOrderRemedy = "the receiver refuses samples older than its newest: set out_of_order_time_window (Prometheus: under storage, tsdb) to more than the longest outage"
@@ -32,11 +36,18 @@ type tally struct {
 // says so. Where it does not, ctx has ended, or nothing was sent and the samples
 // may be stamped anew.
 func (s *sender) deliver(ctx context.Context, samples []sample) bool {
+	all := len(samples)
+	samples = s.offend.without(samples, time.Now())
+	if len(samples) == 0 {
+		s.settle(tally{refused: all})
+		return true
+	}
 	for {
 		t, ok := s.halve(ctx, samples)
 		if !ok {
 			return false
 		}
+		t.refused += all - len(samples)
 		if t.sent+t.duplicates > 0 {
 			s.refusing, s.patience = time.Time{}, mostRequests
 			s.settle(t)
@@ -62,6 +73,7 @@ func (s *sender) deliver(ctx context.Context, samples []sample) bool {
 // stand alone or patience is at its end.
 func (s *sender) halve(ctx context.Context, samples []sample) (tally, bool) {
 	var t tally
+	bad := map[string]bool{}
 	stack := [][]sample{samples}
 	for requests := 1; len(stack) > 0; requests++ {
 		piece := stack[len(stack)-1]
@@ -73,6 +85,7 @@ func (s *sender) halve(ctx context.Context, samples []sample) (tally, bool) {
 		switch {
 		case o.verdict == accepted:
 			t.sent += len(piece)
+			s.offend.accepted(piece)
 			continue
 		case len(piece) > 1 && requests < s.patience:
 			first, second := cut(piece, o.verdict == outOfDate)
@@ -85,8 +98,14 @@ func (s *sender) halve(ctx context.Context, samples []sample) (tally, bool) {
 			t.old += len(piece)
 		default:
 			t.refused += len(piece)
+			if piece[0].series == piece[len(piece)-1].series { // pieces are sorted by series here
+				bad[piece[0].series] = true
+			}
 		}
 		t.words = o.err
+	}
+	if t.sent > 0 { // else it is the receiver
+		s.offend.refused(bad, time.Now())
 	}
 	return t, true
 }
@@ -129,6 +148,48 @@ func (s *sender) settle(t tally) {
 		s.st.LastRefusal = t.words.Error()
 		if t.old > 0 {
 			s.st.LastRefusal += "; " + outOfOrderRemedy
+		}
+	}
+}
+
+// offenders are series that spoiled the last batches they were in.
+type offenders map[string]*strikes
+
+type strikes struct {
+	batches int
+	until   time.Time // left out until then; zero while it is not
+}
+
+// without leaves out the samples of barred series.
+func (o offenders) without(samples []sample, now time.Time) []sample {
+	if len(o) == 0 {
+		return samples
+	}
+	return slices.DeleteFunc(samples, func(s sample) bool {
+		bad, ok := o[s.series]
+		return ok && now.Before(bad.until)
+	})
+}
+
+func (o offenders) accepted(piece []sample) {
+	if len(o) == 0 {
+		return
+	}
+	for _, s := range piece {
+		delete(o, s.series)
+	}
+}
+
+func (o offenders) refused(bad map[string]bool, now time.Time) {
+	for series := range bad {
+		if o[series] == nil {
+			if len(o) >= mostSeries {
+				clear(o) // names that come and go must not fill the memory
+			}
+			o[series] = &strikes{}
+		}
+		if o[series].batches++; o[series].batches >= mostStrikes {
+			o[series].until = now.Add(barFor)
 		}
 	}
 }
