@@ -50,6 +50,11 @@ type Counts struct {
 	Unsent                                                   uint64 // the reply could not be sent
 }
 
+// Dropped is the sum of what was not answered.
+func (c Counts) Dropped() uint64 {
+	return c.Short + c.NotAllowed + c.NotAuthentic + c.Limited + c.NoRoom + c.Looped + c.Unsent
+}
+
 // Reflector is a stateful Session-Reflector.
 type Reflector struct {
 	cfg ReflectorConfig
