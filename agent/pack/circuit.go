@@ -5,15 +5,6 @@ import (
 	"math/rand/v2"
 )
 
-// ahead is what a hypothesis needs to look ahead.
-type ahead struct {
-	q     float64 // charge drawn so far, parts of the label
-	tempC float64
-	load  load
-	cutV  float64 // V per cell, of the mean voltage: raised by what pulses sag below it
-	keep  float64 // share of the present residual carried to the end
-}
-
 // coldLog is the log of coldFactor: 0.035 a degree, as measured on other cells (NASA
 // PCoE impedance: 0.070 ohm at 43 °C, 0.13 at 24 °C, 0.29 at 4 °C).
 func coldLog(tempC float64) float64 {
@@ -303,55 +294,3 @@ func (c *circuit) about(w []float64) (lack, ohm float64) {
 
 // circuitPlace is the error in the position along the curve, parts of the capacity.
 const circuitPlace = 0.015
-
-// anchor splits what voltage a hypothesis still misses now, e, between its place
-// along the curve and an offset that lasts, as a Kalman update would: where the
-// curve is steep the place is at fault, where it is flat the voltage.
-func anchor(a *ahead, e, x, h, sigmaV, sigmaX float64, model func(float64) (u, r float64)) (shift, offset float64) {
-	u1, r1 := model(x + h)
-	u0, r0 := model(x - h)
-	slope := (u1 - r1*a.load.rate - u0 + r0*a.load.rate) / (2 * h)
-	vv, xx := sigmaV*sigmaV, slope*slope*sigmaX*sigmaX
-	s := 1 / (vv + xx)
-	return e * slope * sigmaX * sigmaX * s, a.keep * e * vv * s
-}
-
-const walkPoints = 64
-
-// crossing integrates the time in seconds from position x to where the voltage
-// under load meets the cut-off; the position runs to end, and |dx| of it is worth
-// capacity times |dx| of charge. model gives open voltage and resistance.
-func crossing(a *ahead, x, end, capacity float64, model func(float64) (u, r float64)) float64 {
-	h := (end - x) / walkPoints
-	charge := math.Abs(h) * capacity * 3600 // C-rate seconds for each step
-	var t, lastV, lastInv float64
-	for k := 0; k <= walkPoints; k++ {
-		u, r := model(x + float64(k)*h)
-		i := a.load.rate
-		v := u - r*i
-		if !a.load.constantCurrent {
-			if d := u*u - 4*r*a.load.power; d > 0 {
-				v = 0.5 * (u + math.Sqrt(d))
-			} else {
-				v = 0
-			}
-			i = math.Min(a.load.power/math.Max(v, 0.3), 20*a.load.rate)
-		}
-		inv := 1 / math.Max(i, 1e-9)
-		step := 0.5 * (inv + lastInv) * charge
-		if v <= a.cutV {
-			if k == 0 {
-				return 0
-			}
-			if lastV > v {
-				return t + step*(lastV-a.cutV)/(lastV-v)
-			}
-			return t + step
-		}
-		if k > 0 {
-			t += step
-		}
-		lastV, lastInv = v, inv
-	}
-	return t
-}

@@ -111,8 +111,8 @@ func (e *Estimator) fill(f *Forecast, half float64, l load) {
 // cautiousDraw is the quantile of the draws that Cautious starts from, cautiousPad the
 // share of the expected time taken off it.
 const (
-	cautiousDraw = 0.02
-	cautiousPad  = 0.05
+	cautiousDraw = 0.10
+	cautiousPad  = 0.10
 )
 
 // calm takes the sampling noise out of successive forecasts: each is mixed with the

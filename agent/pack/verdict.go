@@ -2,6 +2,7 @@ package pack
 
 import (
 	"fmt"
+	"math"
 	"strings"
 )
 
@@ -59,10 +60,14 @@ func (p *Profile) Verdict(spec Spec) (Verdict, string) {
 		}
 		return VerdictUnknown, "no whole discharge was learned yet"
 	}
-	share := latest.DrawnAh / spec.CapacityAh
+	gaveAh := latest.DrawnAh
+	if spec.Chemistry == LeadAcid && latest.MeanA > 0 {
+		gaveAh = peukertAh(gaveAh/latest.MeanA, latest.MeanA, labelHours, peukertK)
+	}
+	share := gaveAh / spec.CapacityAh
 	var why []string
-	why = append(why, fmt.Sprintf("gave %.2f Ah of %.2f Ah (%.0f %% of the label) at %.1f A and %.0f °C",
-		latest.DrawnAh, spec.CapacityAh, 100*share, latest.MeanA, latest.TempC))
+	why = append(why, fmt.Sprintf("gave %.2f Ah at %.1f A and %.0f °C: %.0f %% of the label's %.2f Ah",
+		latest.DrawnAh, latest.MeanA, latest.TempC, 100*share, spec.CapacityAh))
 	v := Good
 	worse := func(to Verdict) {
 		if to == Retire || v == Good {
@@ -86,4 +91,15 @@ func (p *Profile) Verdict(spec Spec) (Verdict, string) {
 		}
 	}
 	return v, strings.Join(why, "; ")
+}
+
+const (
+	labelHours = 20  // h; lead-acid labels are 20-hour capacities
+	peukertK   = 1.1 // checks.md D18: AGM 1.05 to 1.15, flooded 1.1 to 1.3
+)
+
+// peukertAh is the h-hour capacity of a battery that lasted hours at amps: Peukert's
+// law in the H-hour form, hours = h (C/(amps h))^k, solved for C (checks.md D15, T5).
+func peukertAh(hours, amps, h, k float64) float64 {
+	return amps * h * math.Pow(hours/h, 1/k)
 }
