@@ -21,7 +21,7 @@ func StartAlertmanager(t testing.TB) *Alertmanager {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "alertmanager.yaml")
 	writeFile(t, file, []byte("route: {receiver: nobody}\nreceivers: [{name: nobody}]\n"))
-	address := run(t, program,
+	address, _ := run(t, program,
 		"--config.file="+file,
 		"--storage.path="+filepath.Join(dir, "data"),
 		"--web.listen-address=127.0.0.1:0",

@@ -36,8 +36,8 @@ func Need(t testing.TB, program, debianPackage string) string {
 }
 
 // run starts a program that says on its standard error where it listens, and
-// returns that address. The program is ended with the test.
-func run(t testing.TB, program string, args ...string) string {
+// returns that address. The program is ended with the test, or killed by kill.
+func run(t testing.TB, program string, args ...string) (address string, kill func()) {
 	t.Helper()
 	cmd := exec.Command(program, args...)
 	stderr, err := cmd.StderrPipe()
@@ -48,28 +48,35 @@ func run(t testing.TB, program string, args ...string) string {
 		t.Fatal(err)
 	}
 	var said tail
-	address, read := make(chan string, 1), make(chan struct{})
+	listens, read := make(chan string, 1), make(chan struct{})
 	go func() {
 		defer close(read)
-		said.follow(stderr, address)
+		said.follow(stderr, listens)
 	}()
-	t.Cleanup(func() {
-		// It may have ended already; then there is nothing to end.
-		_ = cmd.Process.Signal(syscall.SIGTERM)
+	end := sync.OnceFunc(func() {
 		late := time.AfterFunc(stopTimeout, func() { _ = cmd.Process.Kill() })
 		<-read // Wait may close the pipe only after the reader is done
 		_ = cmd.Wait()
 		late.Stop()
 	})
+	t.Cleanup(func() {
+		// It may have ended already; then there is nothing to end.
+		_ = cmd.Process.Signal(syscall.SIGTERM)
+		end()
+	})
+	kill = func() {
+		_ = cmd.Process.Kill()
+		end()
+	}
 	select {
-	case a := <-address:
-		return a
+	case a := <-listens:
+		return a, kill
 	case <-read:
 		t.Fatalf("%s ended at once:\n%s", program, said.String())
 	case <-time.After(startTimeout):
 		t.Fatalf("%s does not listen after %v:\n%s", program, startTimeout, said.String())
 	}
-	return ""
+	return "", nil
 }
 
 // tail keeps the last lines that a program said.

@@ -10,6 +10,7 @@ package promtest
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"os"
@@ -37,11 +38,17 @@ type Config struct {
 	// HoldFor replaces every rule's "for", so that a test need not wait for
 	// minutes: "1s". "" leaves the rules as they are.
 	HoldFor string
+	// Receive turns on the remote-write endpoint, /api/v1/write, and
+	// OutOfOrderWindow sets the time window of that name: "96h"; "" is none.
+	Receive          bool
+	OutOfOrderWindow string
 }
 
 // Server is a running Prometheus.
 type Server struct {
-	URL string
+	URL  string
+	args []string
+	kill func()
 }
 
 // Start starts Prometheus and waits until it answers queries.
@@ -51,14 +58,25 @@ func Start(t testing.TB, cfg Config) *Server {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "prometheus.yaml")
 	writeFile(t, file, prometheusConfig(t, dir, cfg))
-	address := run(t, program,
-		"--config.file="+file,
-		"--storage.tsdb.path="+filepath.Join(dir, "tsdb"),
-		"--web.listen-address=127.0.0.1:0",
-	)
-	s := &Server{URL: "http://" + address}
+	args := []string{"--config.file=" + file, "--storage.tsdb.path=" + filepath.Join(dir, "tsdb")}
+	if cfg.Receive {
+		args = append(args, "--web.enable-remote-write-receiver")
+	}
+	address, kill := run(t, program, append(args, "--web.listen-address=127.0.0.1:0")...)
+	s := &Server{URL: "http://" + address, args: args, kill: kill}
 	waitFor(t, "prometheus to be ready", func() bool { return isOK(s.URL + "/-/ready") })
 	return s
+}
+
+// Kill ends Prometheus as a crash would.
+func (s *Server) Kill() { s.kill() }
+
+// Restart starts a Prometheus that was killed, at the same address and with the data it had.
+func (s *Server) Restart(t testing.TB) {
+	t.Helper()
+	listen := "--web.listen-address=" + strings.TrimPrefix(s.URL, "http://")
+	_, s.kill = run(t, Need(t, "prometheus", "prometheus"), append(s.args, listen)...)
+	waitFor(t, "prometheus to be ready again", func() bool { return isOK(s.URL + "/-/ready") })
 }
 
 // prometheusConfig is JSON, which is YAML too and needs no quoting rules.
@@ -73,6 +91,9 @@ func prometheusConfig(t testing.TB, dir string, cfg Config) []byte {
 		"global":         object{"scrape_interval": scrapeInterval, "evaluation_interval": scrapeInterval},
 		"scrape_configs": []object{{"job_name": "candlemark", "static_configs": static}},
 		"rule_files":     copyRules(t, dir, cfg.RulesFiles, cfg.HoldFor),
+	}
+	if cfg.OutOfOrderWindow != "" {
+		c["storage"] = object{"tsdb": object{"out_of_order_time_window": cfg.OutOfOrderWindow}}
 	}
 	if cfg.AlertmanagerURL != "" {
 		c["alerting"] = object{"alertmanagers": []object{{"static_configs": []object{{
@@ -139,6 +160,34 @@ func (s *Server) Query(t testing.TB, expr string) []Sample {
 		samples = append(samples, Sample{Labels: r.Metric, Value: v})
 	}
 	return samples
+}
+
+// Point is one stored sample.
+type Point struct {
+	Milliseconds int64 // Unix time
+	Value        float64
+}
+
+// Stored lists every sample of the one series that selector names, of the last span ("80h").
+func (s *Server) Stored(t testing.TB, selector, span string) []Point {
+	t.Helper()
+	var data struct {
+		Result []struct{ Values [][2]json.RawMessage }
+	}
+	s.get(t, "/api/v1/query?query="+url.QueryEscape(selector+"["+span+"]"), &data)
+	if len(data.Result) != 1 {
+		t.Fatalf("%s names %d series", selector, len(data.Result))
+	}
+	points := make([]Point, 0, len(data.Result[0].Values))
+	for _, v := range data.Result[0].Values {
+		seconds, err := strconv.ParseFloat(string(v[0]), 64)
+		value, err2 := strconv.ParseFloat(strings.Trim(string(v[1]), `"`), 64)
+		if err != nil || err2 != nil {
+			t.Fatalf("%s: sample %s", selector, v)
+		}
+		points = append(points, Point{int64(math.Round(seconds * 1000)), value})
+	}
+	return points
 }
 
 // Alert is one alert of a rule as Prometheus sees it.
