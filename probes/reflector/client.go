@@ -76,6 +76,8 @@ type prober struct {
 	base *url.URL
 	idle probes.Prober // nil without STAMP
 	busy probes.Prober
+
+	record func(slots []float64, unit float64) // for tests; nil is none
 }
 
 // New checks the configuration and returns a prober. It opens nothing.

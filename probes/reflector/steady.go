@@ -10,7 +10,7 @@ import (
 const (
 	slotTime    = 50 * time.Millisecond
 	tolerance   = 0.10 // the run stops when its figure is known to this
-	near        = 0.9
+	near        = 0.9 // of the later rate: there the beginning is over
 	leastSlots  = 34 // of steady state
 	leastRounds = 10 // round trips under load that the steady state must last
 )
@@ -32,10 +32,6 @@ func (s steadiness) known(rtt time.Duration) bool {
 
 // judgeSlots finds where the steady state begins and how well its mean is known.
 // ok is false when there are too few slots to say anything.
-//
-// The beginning (slow start) is cut where that makes the standard error of the mean
-// least: the marginal standard error rule (White 1997), over the first half. A cut
-// at its very end means that the rate is still rising.
 //
 // Slots of one transfer follow one another: a rate that wanders slowly makes them
 // worth fewer than their number. The variance of the mean is therefore s²·τ/n with

@@ -79,6 +79,9 @@ func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*p
 		work = a.newWorking(l)
 	}
 	slots, steady := l.watch(ctx, inner, ended, work)
+	if a.record != nil {
+		a.record(begin(slots), l.unit())
+	}
 	info, infoKnown := ph.wire.info()
 	ph.wire.mu.Lock()
 	own := ph.wire.inForce

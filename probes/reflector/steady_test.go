@@ -1,0 +1,88 @@
+package reflector
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// autoregressive is a rate with mean 1, a deviation and a correlation from slot to
+// slot: its mean of n has the variance s²·(1+a)/(1-a)/n (AR(1), textbook result).
+func autoregressive(r *rand.Rand, n int, deviation, a float64) []float64 {
+	out := make([]float64, n)
+	x := r.NormFloat64()
+	for i := range out {
+		out[i] = 1 + deviation*x
+		x = a*x + math.Sqrt(1-a*a)*r.NormFloat64()
+	}
+	return out
+}
+
+func TestIntervalCoversTheMeanOfCorrelatedSlots(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 5))
+	for name, a := range map[string]float64{"independent": 0, "correlated": 0.5, "strongly": 0.8} {
+		const n, tries = 200, 1000
+		covered, half := 0, 0.0
+		for range tries {
+			s, ok := judgeSlots(autoregressive(r, n, 0.1, a))
+			if !ok || !s.settled {
+				t.Fatalf("%s: %+v, %v", name, s, ok)
+			}
+			if math.Abs(s.mean-1) <= s.half*s.mean {
+				covered++
+			}
+			half += s.half / tries
+		}
+		want := 1.96 * 0.1 * math.Sqrt((1+a)/(1-a)/n)
+		t.Logf("%s: covered %d of %d, half-width %.4f, theory %.4f", name, covered, tries, half, want)
+		if covered < tries*88/100 || half < 0.8*want || half > 1.4*want {
+			t.Errorf("%s: covered %d of %d with a half-width of %.4f; theory gives 95 %% with %.4f", name, covered, tries, half, want)
+		}
+	}
+}
+
+func TestTheBeginningIsCut(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 6))
+	slots := autoregressive(r, 60, 0.02, 0)
+	for i := range 8 { // doubles from slot to slot, as slow start does from round trip to round trip
+		slots[i] *= math.Pow(2, float64(i-8))
+	}
+	s, ok := judgeSlots(slots)
+	if !ok || s.from < 7 || s.from > 9 || math.Abs(s.mean-1) > 0.02 || !s.known(40*ms) {
+		t.Errorf("%+v, %v", s, ok)
+	}
+}
+
+func TestARateThatIsStillRisingIsNotKnown(t *testing.T) {
+	slots := make([]float64, 80)
+	for i := range slots {
+		slots[i] = float64(i)
+	}
+	if s, ok := judgeSlots(slots); !ok || s.known(40*ms) {
+		t.Errorf("a straight rise: %+v, %v", s, ok)
+	}
+	for i := range slots {
+		slots[i] = math.Pow(1.1, float64(i))
+	}
+	if s, ok := judgeSlots(slots); !ok || s.settled || s.known(40*ms) {
+		t.Errorf("an exponential rise: %+v, %v", s, ok)
+	}
+}
+
+func TestLeastTimeGrowsWithTheRoundTrip(t *testing.T) {
+	slots := make([]float64, leastSlots)
+	for i := range slots {
+		slots[i] = 1
+	}
+	s, ok := judgeSlots(slots)
+	if !ok || !s.known(40*ms) || s.known(600*ms) {
+		t.Errorf("%+v: known for 40 ms %v, for 600 ms %v", s, s.known(40*ms), s.known(600*ms))
+	}
+	if _, ok := judgeSlots(slots[:11]); ok {
+		t.Error("eleven slots were judged")
+	}
+	if s, _ := judgeSlots(make([]float64, 50)); s.known(time.Millisecond) && s.mean > 0 {
+		t.Errorf("nothing at all: %+v", s)
+	}
+}
