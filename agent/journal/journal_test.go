@@ -14,10 +14,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"go.uber.org/goleak"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func open(t *testing.T, path string, opt Options) *Journal {
 	t.Helper()

@@ -101,9 +101,16 @@ func TestTheBacklogIsReadAsItWasAddedAndOverAPowerCut(t *testing.T) {
 	if err := cut.Flush(); err != nil {
 		t.Fatal(err)
 	}
-	gs, err := cut.Gatherings(0, 1000)
-	if err != nil || len(gs) != 42 || gs[0].Seq != 14 || gs[41].Boot != "boot-2" || gs[41].Seq != 55 || gs[38].Boot != "boot-1" {
-		t.Fatalf("%d gatherings, %v", len(gs), err)
+	again := open(t, copyFile(t, cut.path), Options{Boot: "boot-3"})
+	for _, j := range []*Journal{cut, again} {
+		gs, err := j.Gatherings(0, 1000)
+		if err != nil || len(gs) != 42 || gs[0].Seq != 14 || gs[41].Boot != "boot-2" || gs[41].Seq != 55 || gs[38].Boot != "boot-1" {
+			t.Fatalf("%d gatherings, %v", len(gs), err)
+		}
+	}
+	moved(t, again) // of two boots at once
+	if gs, err := again.Gatherings(0, 1000); err != nil || len(gs) != 42 || gs[41].Boot != "boot-2" || gs[38].Boot != "boot-1" {
+		t.Fatalf("moved: %d gatherings, %v", len(gs), err)
 	}
 }
 
