@@ -82,6 +82,7 @@ type State struct {
 	targets  []*targetTrack
 	known    map[string]KnownPack // by identity
 	verdicts []status.KnownPack   // what is shown of known; made anew when that changes
+	trouble  attribution
 	alarms   *alarm.Machine
 	schedule *schedule.Schedule
 
@@ -137,6 +138,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 	s := State{
 		setup: setup, started: at, now: at, clockSet: clockSet,
 		known:    map[string]KnownPack{},
+		trouble:  newAttribution(setup.Targets),
 		alarms:   alarm.New(setup.BootID),
 		schedule: schedule.New(setup.Schedule),
 	}
@@ -259,8 +261,8 @@ func (s State) Snapshot() status.Snapshot {
 		Relay: s.setup.Relay, Site: s.setup.Site,
 		Taken: s.now, Started: s.started.Wall, ClockSet: s.clockSet,
 		Alarms: s.alarms.Active(),
-		Known:  s.verdicts,
-		Data:   status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
+		Known:  s.verdicts, Trouble: s.trouble.view(),
+		Data: status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
 	}
 	for _, t := range s.packs {
 		out.Packs = append(out.Packs, status.Pack{

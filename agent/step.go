@@ -197,6 +197,7 @@ func (s *State) probed(e Probed) []Effect {
 	if r.Latency != nil || r.Throughput != nil {
 		t.last, t.lastKnown = r, true
 	}
+	s.trouble.take(r)
 	if l := r.Latency; l != nil {
 		t.sent += uint64(l.Sent)
 		t.lost += uint64(l.Lost)
@@ -264,7 +265,7 @@ func (s *State) savePack(t *packTrack) SavePack {
 
 // decide lets the alarms look at the present.
 func (s *State) decide() []Effect {
-	in := alarm.Inputs{Now: s.now, ClockSet: s.clockSet}
+	in := alarm.Inputs{Now: s.now, ClockSet: s.clockSet, Trouble: s.trouble.sentence()}
 	for _, t := range s.packs {
 		in.Packs = append(in.Packs, alarm.PackInput{
 			Name: t.Name, Leads: t.Leads, Forecast: t.forecast, Clipped: t.seen && t.reading.Clipped,

@@ -72,9 +72,11 @@ type TargetInput struct {
 // pack and target, measured yet or not: one that is missing left the configuration,
 // and its alarms end.
 type Inputs struct {
-	Now      Instant
-	Packs    []PackInput
-	Targets  []TargetInput
+	Now     Instant
+	Packs   []PackInput
+	Targets []TargetInput
+	// Trouble says in words where a fault of the link lies; "" while none is shown.
+	Trouble  string
 	ClockSet bool
 }
 

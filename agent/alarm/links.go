@@ -15,7 +15,7 @@ type targetMemo struct {
 	misses, hits int
 }
 
-func (m *Machine) stepTargets(targets []TargetInput) {
+func (m *Machine) stepTargets(targets []TargetInput, trouble string) {
 	seen := map[string]bool{}
 	var hops, uplinks []string
 	for _, in := range targets {
@@ -33,7 +33,7 @@ func (m *Machine) stepTargets(targets []TargetInput) {
 		}
 	}
 	if len(uplinks) > 0 {
-		m.stepLink(uplinks, hops)
+		m.stepLink(uplinks, hops, trouble)
 	}
 	for name := range m.targets {
 		if !seen[name] {
@@ -78,25 +78,25 @@ func (m *Machine) stepHop(name string) {
 	}
 }
 
-func (m *Machine) stepLink(uplinks, hops []string) {
+func (m *Machine) stepLink(uplinks, hops []string, trouble string) {
 	t := m.track(LinkDown, "")
 	switch {
 	case !t.active && !slices.ContainsFunc(uplinks, func(u string) bool { return !m.down(u) }):
 		because := fmt.Sprintf("%s left %s in a row each without an answer: %s",
 			plural(len(uplinks), "uplink target"), plural(missesToRaise, "probe"), strings.Join(uplinks, ", "))
-		m.raise(t, m.linkDetail(uplinks, hops), because)
+		m.raise(t, m.linkDetail(uplinks, hops, trouble), because)
 	case t.active:
 		if i := slices.IndexFunc(uplinks, m.back); i >= 0 {
 			m.clear(t, fmt.Sprintf("%s has answered %s in a row", uplinks[i], plural(hitsToClear, "probe")))
 			return
 		}
-		m.retitle(t, m.linkDetail(uplinks, hops))
+		m.retitle(t, m.linkDetail(uplinks, hops, trouble))
 	}
 }
 
-// linkDetail says which part is silent. It only reports what was seen: where the
-// fault lies takes more evidence.
-func (m *Machine) linkDetail(uplinks, hops []string) string {
+// linkDetail says which part is silent, and where the fault lies once the probes
+// show it.
+func (m *Machine) linkDetail(uplinks, hops []string, trouble string) string {
 	detail := "no uplink target answers (" + strings.Join(uplinks, ", ") + ")"
 	var down, answering []string
 	for _, h := range hops {
@@ -112,6 +112,9 @@ func (m *Machine) linkDetail(uplinks, hops []string) string {
 	}
 	if len(answering) > 0 {
 		detail += "; on this side " + strings.Join(answering, ", ") + " answers"
+	}
+	if trouble != "" {
+		detail += "; " + trouble
 	}
 	return detail
 }

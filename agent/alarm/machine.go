@@ -73,7 +73,7 @@ func (m *Machine) Step(in Inputs) []Change {
 
 	m.correctWalls()
 	m.stepPacks(in.Packs)
-	m.stepTargets(in.Targets)
+	m.stepTargets(in.Targets, in.Trouble)
 	m.stepClock(in.ClockSet)
 	m.forgetUnwatched()
 

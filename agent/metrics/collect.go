@@ -7,6 +7,7 @@ import (
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 )
 
 // coulombsPerAh is exact: one ampere for one hour.
@@ -25,12 +26,26 @@ func (e emitter) unix(i id, t time.Time, labels ...string) {
 	e.put(i, float64(t.UnixNano())/float64(time.Second), labels...)
 }
 
+// places are the values of the label place.
+var places = [...]struct {
+	place quality.Place
+	label string
+}{
+	{quality.NoFault, "none"}, {quality.LocalHop, "local_hop"}, {quality.TheUplink, "uplink"},
+	{quality.BothParts, "both"}, {quality.PlaceUnsure, "cannot_tell"},
+}
+
 func (e emitter) agent(s status.Snapshot) {
 	e.put(relayInfo, 1, s.Relay, s.Site)
 	e.unix(startTime, s.Started)
 	e.put(stepTime, s.Taken.Up.Seconds())
 	e.unix(snapshotTime, s.Taken.Wall)
 	e.flag(clockSet, s.ClockSet)
+	if s.Trouble.Known {
+		for _, p := range places {
+			e.flag(linkTrouble, s.Trouble.Place == p.place, p.label)
+		}
+	}
 	e.put(dataUsed, float64(s.Data.UsedToday))
 	if s.Data.BudgetPerDay > 0 {
 		e.put(dataBudget, float64(s.Data.BudgetPerDay))

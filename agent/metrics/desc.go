@@ -32,6 +32,7 @@ const (
 	stepTime
 	snapshotTime
 	clockSet
+	linkTrouble
 
 	packVoltage
 	packVoltageError
@@ -118,6 +119,7 @@ func families() [familyCount]Family {
 		startTime:    {"candlemark_agent_start_timestamp_seconds", Gauge, nil, "When the agent started, by the board's clock at that moment (Unix time). Absent when not known."},
 		stepTime:     {"candlemark_agent_step_time_seconds", Gauge, nil, "The agent's own time line at its last step. It only moves forward and knows nothing of the wall clock; standing still means that the agent hangs."},
 		snapshotTime: {"candlemark_agent_clock_timestamp_seconds", Gauge, nil, "What the board's clock said at the last step (Unix time). Compare with the time of the scrape to see how far it is off."},
+		linkTrouble:  {"candlemark_link_trouble", Gauge, []string{"place"}, "1 for where a fault of the link lies as far as the probes show (none, local_hop, uplink, both, cannot_tell), 0 for the others; absent until hop and uplink were probed."},
 		clockSet:     {"candlemark_agent_clock_set", Gauge, nil, "1 when the board's clock is believed to be set, 0 when not."},
 
 		packVoltage:            {"candlemark_pack_voltage_volts", Gauge, onPack, "Voltage at the pack's terminals. Absent without a fresh reading."},

@@ -22,6 +22,7 @@ import (
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 	"candlemark/sensors"
 )
 
@@ -69,6 +70,7 @@ func example() status.Snapshot {
 		Receivers: []status.Receiver{
 			{Name: "webhook", Attempts: 4, Failures: 1, Dropped: 0, Waiting: 1},
 		},
+		Trouble: status.Trouble{Known: true, Place: quality.TheUplink, Shown: true, Evidence: "the far side became slower and the hop did not"},
 		Data:    status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000},
 		Journal: status.Journal{Path: "/var/lib/candlemark/journal.db", Pending: 7, LastSync: at.Add(-30 * time.Second)},
 	}

@@ -9,6 +9,7 @@ import (
 	"candlemark/agent/alarm"
 	"candlemark/agent/pack"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 	"candlemark/sensors"
 )
 
@@ -21,6 +22,7 @@ type Snapshot struct {
 	ClockSet    bool
 	Packs       []Pack
 	Targets     []Target
+	Trouble     Trouble
 	Alarms      []alarm.Active
 	Receivers   []Receiver
 	Known       []KnownPack
@@ -80,6 +82,15 @@ type Target struct {
 	// NotRun says why a throughput probe is being held back ("" when it is not):
 	// "data budget spent", "pack below reserve".
 	NotRun string
+}
+
+// Trouble is where a fault of the link lies, as far as the probes show.
+type Trouble struct {
+	Known    bool          // probes have been judged; the rest is empty until then
+	Place    quality.Place // quality.NoFault while none is shown
+	Shown    bool          // something is wrong, be its place known or not
+	Evidence string        // one sentence
+	Because  string        // why the place cannot be told, and what would tell; "" when it can
 }
 
 // Receiver is one alarm receiver's delivery record.

@@ -54,12 +54,27 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	for _, t := range s.Targets {
 		fmt.Fprintf(w, "%-6s %-12s %s\n", t.Section, t.Name, targetLine(t))
 	}
+	if t := s.Trouble; t.Known {
+		fmt.Fprintf(w, "fault  %s\n", troubleLine(t))
+	}
 	if len(s.Alarms) == 0 {
 		fmt.Fprintln(w, "no alarm")
 	}
 	for _, a := range s.Alarms {
 		fmt.Fprintf(w, "%s %s: %s\n  do: %s\n", a.Severity, a.Name, a.Title, a.Action)
 	}
+}
+
+// troubleLine says where a fault of the link lies, with the evidence.
+func troubleLine(t status.Trouble) string {
+	line := string(t.Place)
+	if t.Evidence != "" {
+		line += ": " + t.Evidence
+	}
+	if t.Because != "" {
+		line += "; " + t.Because
+	}
+	return line
 }
 
 // packLine is one pack on one line.
