@@ -10,9 +10,9 @@ import (
 const (
 	slotTime    = 50 * time.Millisecond
 	tolerance   = 0.10 // the run stops when its figure is known to this
-	near        = 0.9 // of the later rate: there the beginning is over
-	leastSlots  = 34 // of steady state
-	leastRounds = 10 // round trips under load that the steady state must last
+	near        = 0.9  // of the later rate: there the beginning is over
+	leastSlots  = 34   // of steady state
+	leastRounds = 10   // round trips under load that the steady state must last
 )
 
 // steadiness is what the slots of a transfer tell of its rate.

@@ -33,7 +33,6 @@ type burst struct {
 	mu      sync.Mutex
 	sent    []sent
 	closers []sent
-	pending int
 	settled chan struct{} // gets a token at each answer
 	cause   error         // why packets were lost, when something said so
 }
