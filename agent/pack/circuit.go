@@ -93,7 +93,7 @@ func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
 	bias, tilt, knee, width, fresh := 0.05, 0.02, 0.7, 0.06, 1.0
 	switch ch {
 	case LFP:
-		bias, tilt = 0.02, 0.01
+		bias, tilt = 0.03, 0.01 // the half loop of hysteresis is 25 mV, on top of the spread of curves
 	case LeadAcid:
 		// Resistance rises two to three times over the whole discharge (common
 		// practice, no source), and the label is what is left above 1.8 V a cell.

@@ -72,7 +72,8 @@ func (e *ensemble) begin(rate, rest float64, rested bool, first *Bin) {
 	}
 	share := 1.0
 	for i, r := range ended {
-		dl := math.Abs(math.Log(math.Max(rate, 1e-6) / math.Max(r.meanRate(), 1e-6)))
+		// A run may begin with a burst: then it is compared with the earlier beginning.
+		dl := math.Min(logRatio(rate, r.meanRate()), logRatio(first.I, r.Bins[0].I))
 		dt := math.Abs(first.T - r.startTempC())
 		mismatch = math.Min(math.Max((0.3*dl+0.01*dt-0.05)/0.2, 0), 1)
 		share = 0.3 + 0.4*mismatch
@@ -106,6 +107,11 @@ func (e *ensemble) allocate() {
 		n += m.cloudOf().n
 	}
 	e.total = make([]float64, len(e.classes))
+}
+
+// logRatio is how far two rates are apart.
+func logRatio(a, b float64) float64 {
+	return math.Abs(math.Log(math.Max(a, 1e-6) / math.Max(b, 1e-6)))
 }
 
 // step shows the next bin; bins are all so far.

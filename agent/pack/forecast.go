@@ -55,6 +55,9 @@ func (e *Estimator) forecast() Forecast {
 	}
 	elapsedS := (r.Now.T - r.Start).Seconds()
 	l := r.law(elapsedS)
+	if l.rate < restRate && e.calm.set {
+		l = e.calm.load // a pause: the load is taken to come back as it was
+	}
 	cut := e.spec.cutoffAt(math.Max(l.rate, 0)*e.spec.CapacityAh) / e.cells
 	f.LoadW = math.Max(l.power, 0) * e.spec.CapacityAh * e.cells
 	f.CutoffV = cut * e.cells

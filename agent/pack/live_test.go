@@ -2,8 +2,10 @@ package pack
 
 import (
 	"encoding/json"
+	"flag"
 	"math"
 	"math/rand/v2"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -29,6 +31,16 @@ func mustNew(t *testing.T, spec Spec, prof *Profile) *Estimator {
 		t.Fatal(err)
 	}
 	return e
+}
+
+// TestMain keeps the property tests short: each check draws thousands of hypotheses.
+func TestMain(m *testing.M) {
+	if os.Getenv("CANDLEMARK_LONG") == "" {
+		if err := flag.Set("rapid.checks", "12"); err != nil {
+			panic(err)
+		}
+	}
+	os.Exit(m.Run())
 }
 
 func TestValidateNamesTheFault(t *testing.T) {
@@ -357,7 +369,7 @@ func TestRemainingTimeDoesNotRiseAtSteadyLoad(t *testing.T) {
 		q := rapid.Float64Range(3, 5.5).Draw(t, "Ah")
 		watts := rapid.Float64Range(10, 90).Draw(t, "W")
 		rng := rand.New(rand.NewPCG(1, rapid.Uint64().Draw(t, "seed")))
-		run := tremblayLiIon(q, 5).discharge(watts, 15, 3*3600*q*18/watts/3600/100*36, rng)
+		run := tremblayLiIon(q, 5).discharge(watts, 15, 3600*q*18/watts/40, rng)
 		e, err := New(toolPack(), nil)
 		if err != nil {
 			t.Fatal(err)
@@ -380,7 +392,7 @@ func TestRemainingTimeDoesNotRiseAtSteadyLoad(t *testing.T) {
 func TestSeriesScalingChangesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, 14).Draw(t, "cells")
-		run := tremblayLiIon(5, 1).discharge(8, 3, 30, rand.New(rand.NewPCG(2, 2)))
+		run := tremblayLiIon(5, 1).discharge(8, 3, 90, rand.New(rand.NewPCG(2, 2)))
 		one, err := New(Spec{Chemistry: LiIon, SeriesCells: 1, CapacityAh: 5, CutoffV: 3}, nil)
 		if err != nil {
 			t.Fatal(err)

@@ -1,4 +1,47 @@
-// Package pack estimates how long a battery pack will last. (Package comment to be written by the estimator's author.)
+// Package pack estimates how long a battery pack will last: the time until its
+// voltage under load meets the cut-off, with an interval.
+//
+// # Model
+//
+// Readings are scaled to one cell and one label ampere-hour and binned by charge
+// (bins.go). Competing classes of hypotheses are weighed by how well they foretold
+// each bin (particles.go): a template for each whole earlier discharge, shifted,
+// stretched and corrected for resistance, rate and temperature (template.go); an
+// equivalent circuit over published open-circuit curves (ocv.go), trained through
+// the earlier discharges (circuit.go); and a fresh one, in case the pack is not what
+// it was. Starts are solved from the first reading: a pack is not taken to be full.
+//
+// The filter is a particle filter over constant parameters, resampled and moved with
+// its history shown again (Chopin, A sequential particle filter for static models,
+// Biometrika 89 (2002) 539). An extended Kalman filter was tried first and lost: the
+// posterior has several modes (aged and full, or fresh and part-charged), and the
+// curve is too bent near the end for one Gaussian. What voltage a hypothesis still
+// misses is split between place and offset by one Kalman update (walk.go).
+//
+// Each forecast walks some two hundred hypotheses ahead under the detected load law
+// (loadlaw.go): constant current, or constant power with the current that the
+// falling voltage asks for; a pulsing load draws its mean, and its peak meets the
+// cut-off. Series packs are judged by their mean cell: the weakest cell shows as a
+// knee that comes early, and is learned as such.
+//
+// # Where constants come from
+//
+// Literature: curves, activation (Butler-Volmer), cold (coldLog), kneeShift. Physics:
+// binning, walk, anchor. Measured across both of two data sets that share no cell:
+// fadeOhm (NASA PCoE and CALCE CS2 lose an e-fold of capacity for 0.3 to 0.5 V per
+// C-rate of resistance gained). Judgement, held by whole-table comparison and not
+// fitted for one set: prior spreads, sigmas, class masses, and Cautious, whose draw
+// quantile and margin were chosen so that hardly a replayed run was warned late.
+//
+// # Limits
+//
+// Without history early voltage hardly fixes capacity; the interval is wide because
+// that is so. Readings that are means over many seconds hide the depth of pulses.
+// The temperature is taken to stay as it is. A pack of equal voltage cannot be told
+// from the one before it. Two runs with a charge between them are two discharges.
+//
+// A first Forecast after a restart or a change of pack trains anew (tens of
+// milliseconds); one in which hypotheses are resampled costs several times the mean.
 package pack
 
 import "time"
@@ -83,6 +126,7 @@ type Forecast struct {
 	Basis           []Basis
 }
 
-// CautiousLevel is the probability with which the pack reaches its cut-off
-// before Forecast.Cautious has passed.
+// CautiousLevel is about the share of replayed discharges that reached their cut-off
+// before Forecast.Cautious had passed. It is a measured share, not a quantile of the
+// hypotheses, which spread too far: forecast.go says what is taken.
 const CautiousLevel = 0.02

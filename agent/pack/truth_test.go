@@ -66,17 +66,18 @@ func TestForecastOnAStructurallyDifferentModel(t *testing.T) {
 		spec  Spec
 		pack  func() *shepherd
 		watts float64
+		step  float64 // s between readings
 		// errors allowed at half of the run, shares of the true remaining time
 		none, history float64
 	}{
-		{"5-series lithium-ion at 40 W", li, func() *shepherd { return tremblayLiIon(5*(0.95+0.1*rng.Float64()), 5) }, 40, 0.45, 0.15},
-		{"the same at 10 W", li, func() *shepherd { return tremblayLiIon(4.8, 5) }, 10, 0.45, 0.15},
-		{"4-series LFP at 12 W", Spec{Chemistry: LFP, SeriesCells: 4, CapacityAh: 2.3, CutoffV: 11.2}, func() *shepherd { return tremblayLFP(4) }, 12, 0.45, 0.15},
-		{"12 V lead-acid at 10 W", Spec{Chemistry: LeadAcid, SeriesCells: 6, CapacityAh: 7.2, CutoffV: 10.8}, tremblayLeadAcid, 10, 0.45, 0.15},
+		{"5-series lithium-ion at 40 W", li, func() *shepherd { return tremblayLiIon(5*(0.95+0.1*rng.Float64()), 5) }, 40, 20, 0.45, 0.15},
+		{"the same at 10 W", li, func() *shepherd { return tremblayLiIon(4.8, 5) }, 10, 60, 0.45, 0.15},
+		{"4-series LFP at 12 W", Spec{Chemistry: LFP, SeriesCells: 4, CapacityAh: 2.3, CutoffV: 11.2}, func() *shepherd { return tremblayLFP(4) }, 12, 30, 0.45, 0.15},
+		{"12 V lead-acid at 10 W", Spec{Chemistry: LeadAcid, SeriesCells: 6, CapacityAh: 7.2, CutoffV: 10.8}, tremblayLeadAcid, 10, 60, 0.6, 0.15},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			earlier := c.pack().discharge(c.watts, c.spec.CutoffV, 5, rng)
-			run := c.pack().discharge(c.watts, c.spec.CutoffV, 5, rng)
+			earlier := c.pack().discharge(c.watts, c.spec.CutoffV, c.step, rng)
+			run := c.pack().discharge(c.watts, c.spec.CutoffV, c.step, rng)
 			prof, err := Learn(nil, c.spec, earlier)
 			if err != nil {
 				t.Fatal(err)
@@ -96,7 +97,7 @@ func TestForecastOnAStructurallyDifferentModel(t *testing.T) {
 					if err := e.Update(s); err != nil {
 						t.Fatal(err)
 					}
-					if i%10 != 0 || s.T < end/5 || s.T > end*19/20 {
+					if i%8 != 0 || s.T < end/5 || s.T > end*19/20 {
 						continue
 					}
 					f, truth := e.Forecast(), end-s.T
@@ -104,7 +105,7 @@ func TestForecastOnAStructurallyDifferentModel(t *testing.T) {
 					if f.Known && f.Low <= truth && truth <= f.High {
 						inside++
 					}
-					if i == len(run)/2/10*10 {
+					if i == len(run)/2/8*8 {
 						near(t, h.name+", expected at half over truth", f.Expected.Seconds()/truth.Seconds(), 1, h.tol)
 					}
 				}
