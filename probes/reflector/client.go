@@ -246,8 +246,14 @@ func (a *attempt) run(ctx context.Context) (stats probes.ThroughputStats, err er
 func withHeaders(n int64) int64    { return n * 105 / 100 }
 func withoutHeaders(n int64) int64 { return n * 100 / 105 }
 
-// left is how many connection bytes the budget still allows.
-func (a *attempt) left() int64 { return max(withoutHeaders(a.cfg.MaxBytes-a.spent), 0) }
+// forReports is kept back for what is asked of the reflector after each direction.
+const forReports = 20_000
+
+// left is how many connection bytes the budget still allows. Of them 3 % are kept
+// back for what a lossy link makes the sender send again.
+func (a *attempt) left() int64 {
+	return max(withoutHeaders(a.cfg.MaxBytes-a.spent-forReports)*97/100, 0)
+}
 
 // idleRequests is the least time of a few small requests on one connection.
 func (a *attempt) idleRequests(ctx context.Context) (least time.Duration, err error) {

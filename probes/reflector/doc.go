@@ -41,7 +41,9 @@
 // # Bounds of a probe
 //
 // Each stream asks for no more than its share of the byte budget, so that not even
-// what is in flight passes it. Every connection byte counts 1.05 for headers. What
+// what is in flight passes it. Every connection byte counts 1.05 for headers, and
+// 3 % are kept back for retransmissions; more than that, on a download, is seen only
+// when it is over. What
 // a server must not do to it: hang, refuse, redirect, answer with pages, end early,
 // drip, vanish, or confirm data on the way that never arrive (the reflector's report
 // is held against the confirmations).

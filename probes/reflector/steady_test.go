@@ -86,3 +86,22 @@ func TestLeastTimeGrowsWithTheRoundTrip(t *testing.T) {
 		t.Errorf("nothing at all: %+v", s)
 	}
 }
+
+func TestSlotsAreOfEqualTimeHoweverLateOneLooks(t *testing.T) {
+	var g grid
+	var slots []float64
+	for _, look := range []struct {
+		at    time.Duration
+		total float64
+	}{{50 * ms, 100}, {120 * ms, 240}, {150 * ms, 300}, {151 * ms, 302}, {340 * ms, 680}, {349 * ms, 698}, {350 * ms, 700}} {
+		slots = g.add(slots, look.at, look.total)
+	}
+	if len(slots) != 7 {
+		t.Fatalf("%v, want 7 slots of 350 ms", slots)
+	}
+	for i, v := range slots {
+		if math.Abs(v-100) > 1e-9 {
+			t.Errorf("slot %d: %v, want 100 of an even rate", i, v)
+		}
+	}
+}

@@ -184,9 +184,8 @@ func (l *load) stated(congestion string) {
 func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *working) (slots []float64, s steadiness) {
 	tick := time.NewTicker(slotTime)
 	defer tick.Stop()
-	var before int64
 	begun := time.Now()
-	at := begun
+	var grid grid
 	var done <-chan struct{}
 	for {
 		select {
@@ -200,14 +199,8 @@ func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *wo
 		case <-ctx.Done():
 			return slots, s
 		}
-		now := time.Now()
 		total, rtt := l.progress()
-		// A tick that came late covers several slots.
-		n := max(1, int((now.Sub(at)+slotTime/2)/slotTime))
-		for range n {
-			slots = append(slots, float64(total-before)*slotTime.Seconds()/now.Sub(at).Seconds())
-		}
-		before, at = total, now
+		slots = grid.add(slots, time.Since(begun), float64(total))
 		judged, ok := judgeSlots(begin(slots))
 		if !ok {
 			continue
@@ -222,6 +215,27 @@ func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *wo
 			done = work.start(outer, s.mean*l.unit()*8/slotTime.Seconds())
 		}
 	}
+}
+
+// grid cuts a running total into slots of equal time, whenever it is looked at: a
+// process that is held up looks late, and between two looks all is taken to be even.
+type grid struct {
+	at          time.Duration // of the last look
+	total, edge float64       // then, and at the end of the last slot
+	next        time.Duration // end of the slot that is open
+}
+
+func (g *grid) add(slots []float64, now time.Duration, total float64) []float64 {
+	if g.next == 0 {
+		g.next = slotTime
+	}
+	for ; g.next <= now; g.next += slotTime {
+		edge := g.total + (total-g.total)*float64(g.next-g.at)/float64(now-g.at)
+		slots = append(slots, edge-g.edge)
+		g.edge = edge
+	}
+	g.at, g.total = now, total
+	return slots
 }
 
 // begin leaves out the slots before the first byte.
@@ -251,6 +265,9 @@ func (l *load) progress() (units int64, rtt time.Duration) {
 		l.rttSum += rtt
 		l.rttN++
 	}
+	if l.way == up && info.sent >= l.wire.limit {
+		l.cancel(errBudget) // retransmissions also cross the link
+	}
 	if !ok {
 		l.perUnit = []float64{1}
 		return l.carried.Load(), rtt
@@ -277,6 +294,9 @@ func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s st
 	empty := len(slots)
 	slots = begin(slots)
 	empty -= len(slots)
+	if l.way == down && l.carried.Load() == 0 {
+		slots = nil // what came was no test data
+	}
 	l.mu.Lock()
 	last := l.last
 	l.mu.Unlock()
@@ -301,9 +321,6 @@ func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s st
 		s = judged
 	} else {
 		s = rough(slots)
-	}
-	if l.way == down && l.carried.Load() == 0 {
-		return last // what came was no test data
 	}
 	unit := l.unit()
 	t.BitS = s.mean * unit * 8 / slotTime.Seconds()
