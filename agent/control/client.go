@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"syscall"
 
+	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
 )
@@ -75,6 +76,18 @@ func (c *Client) Note(ctx context.Context, text string) error {
 func (c *Client) Records(ctx context.Context, f journal.Filter) (records []journal.Record, err error) {
 	err = c.ask(ctx, http.MethodPost, pathRecords, f, &records)
 	return records, err
+}
+
+// Incident is the incident last opened; the zero one when there is none.
+func (c *Client) Incident(ctx context.Context) (incident handover.Incident, err error) {
+	err = c.ask(ctx, http.MethodGet, pathIncident, nil, &incident)
+	return incident, err
+}
+
+// SetIncident opens, changes or closes the incident, and returns it as it then is.
+func (c *Client) SetIncident(ctx context.Context, do handover.Action, given handover.Incident) (incident handover.Incident, err error) {
+	err = c.ask(ctx, http.MethodPost, pathIncident, incidentBody{do, given}, &incident)
+	return incident, err
 }
 
 // Close frees what the client holds.

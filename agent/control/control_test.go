@@ -18,6 +18,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 
+	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
@@ -34,6 +35,7 @@ type fake struct {
 	refuse  error
 	filter  journal.Filter
 	records []journal.Record
+	frame   handover.Incident
 	waiting chan struct{} // closed when a Note has come in, where set
 	release chan struct{} // a Note waits for it, where set
 }
@@ -61,6 +63,19 @@ func (f *fake) Records(filter journal.Filter) ([]journal.Record, error) {
 	defer f.mu.Unlock()
 	f.filter = filter
 	return f.records, f.refuse
+}
+
+func (f *fake) Incident() (handover.Incident, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.frame, f.refuse
+}
+func (f *fake) SetIncident(do handover.Action, given handover.Incident, who string) (handover.Incident, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, fmt.Sprintf("%s incident %q by %s", do, given.Name, who))
+	f.frame = given
+	return given, f.refuse
 }
 
 // start runs an agent's socket and stops it when the test ends.
@@ -360,5 +375,25 @@ func TestManyClientsAtOnce(t *testing.T) {
 	work.Wait()
 	if len(f.told) != 3*maxConnections {
 		t.Errorf("%d notes arrived", len(f.told))
+	}
+}
+
+func TestTheIncidentIsSetAndRead(t *testing.T) {
+	f := &fake{}
+	path, _ := start(t, f)
+	c := dial(t, path)
+	given := handover.Incident{Name: "Alder Ford flood", People: 40, From: time.Unix(1000, 0).UTC(), To: time.Unix(2000, 0).UTC()}
+	if got, err := c.SetIncident(t.Context(), handover.Open, given); err != nil || got != given {
+		t.Errorf("set: %+v, %v", got, err)
+	}
+	if got, err := c.Incident(t.Context()); err != nil || got != given {
+		t.Errorf("read: %+v, %v", got, err)
+	}
+	if want := fmt.Sprintf(`open incident "Alder Ford flood" by uid %d`, os.Getuid()); len(f.told) != 1 || f.told[0] != want {
+		t.Errorf("told %q, want %q", f.told, want)
+	}
+	f.refuse = errors.New("one is open already")
+	if _, err := c.SetIncident(t.Context(), handover.Open, given); !errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "open already") {
+		t.Errorf("a refusal came back as %v", err)
 	}
 }

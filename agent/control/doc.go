@@ -14,6 +14,7 @@ import (
 	"errors"
 	"time"
 
+	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
 )
@@ -37,6 +38,7 @@ const (
 	pathSwap     = "/swap"
 	pathNote     = "/note"
 	pathRecords  = "/records"
+	pathIncident = "/incident"
 )
 
 // Handler is what the running agent answers with. Its methods are called from
@@ -54,6 +56,10 @@ type Handler interface {
 	Note(text, who string) error
 	// Records reads the activity record.
 	Records(f journal.Filter) ([]journal.Record, error)
+	// Incident is the incident last opened; the zero one when there is none.
+	Incident() (handover.Incident, error)
+	// SetIncident opens, changes or closes it, and returns it as it then is.
+	SetIncident(do handover.Action, given handover.Incident, who string) (handover.Incident, error)
 }
 
 var (
@@ -73,6 +79,10 @@ type (
 	}
 	noteBody struct {
 		Text string `json:"text"`
+	}
+	incidentBody struct {
+		Do    handover.Action   `json:"do"`
+		Given handover.Incident `json:"given"`
 	}
 	errorBody struct {
 		Error string `json:"error"`

@@ -18,6 +18,8 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("POST "+pathSwap, s.swap)
 	mux.HandleFunc("POST "+pathNote, s.note)
 	mux.HandleFunc("POST "+pathRecords, s.records)
+	mux.HandleFunc("GET "+pathIncident, s.incident)
+	mux.HandleFunc("POST "+pathIncident, s.setIncident)
 	return mux
 }
 
@@ -75,6 +77,28 @@ func (s *Server) records(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	answer(w, records)
+}
+
+func (s *Server) incident(w http.ResponseWriter, _ *http.Request) {
+	incident, err := s.handler.Incident()
+	if err != nil {
+		fail(w, http.StatusInternalServerError, err)
+		return
+	}
+	answer(w, incident)
+}
+
+func (s *Server) setIncident(w http.ResponseWriter, r *http.Request) {
+	var body incidentBody
+	if !read(w, r, &body) {
+		return
+	}
+	incident, err := s.handler.SetIncident(body.Do, body.Given, peer(r))
+	if err != nil {
+		refuse(w, err)
+		return
+	}
+	answer(w, incident)
 }
 
 // wording says whether text may go into the record.

@@ -46,12 +46,15 @@ type Record struct {
 type Filter struct {
 	Since    time.Time `json:"since,omitzero"`      // wall clock, inclusive
 	AfterSeq uint64    `json:"after_seq,omitempty"` // only records appended after this one: to follow the record
-	Kinds    []Kind    `json:"kinds,omitempty"`     // any of these; empty is every kind
-	Limit    int       `json:"limit,omitempty"`     // the newest Limit of the matching records; 0 is no limit
+	// BeforeSeq is to page back through more records than fit in one answer: only
+	// records appended before this one; 0 is no such bound.
+	BeforeSeq uint64 `json:"before_seq,omitempty"`
+	Kinds     []Kind `json:"kinds,omitempty"` // any of these; empty is every kind
+	Limit     int    `json:"limit,omitempty"` // the newest Limit of the matching records; 0 is no limit
 }
 
 func (f Filter) matches(r Record) bool {
-	return r.Seq > f.AfterSeq && !r.Wall.Before(f.Since) &&
+	return r.Seq > f.AfterSeq && (f.BeforeSeq == 0 || r.Seq < f.BeforeSeq) && !r.Wall.Before(f.Since) &&
 		(len(f.Kinds) == 0 || slices.Contains(f.Kinds, r.Kind))
 }
 

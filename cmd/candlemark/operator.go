@@ -4,9 +4,11 @@ import (
 	"context"
 	"os/user"
 	"strings"
+	"sync"
 	"time"
 
 	"candlemark/agent"
+	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
 )
@@ -19,6 +21,8 @@ type operator struct {
 	agent   func() *agent.Agent
 	view    func() status.Snapshot
 	journal *journal.Journal
+
+	incident sync.Mutex // held while the incident is read and written
 }
 
 func (o *operator) Snapshot() status.Snapshot { return o.view() }
@@ -52,3 +56,11 @@ func userName(who string) string {
 }
 
 func (o *operator) Records(f journal.Filter) ([]journal.Record, error) { return o.journal.Records(f) }
+
+func (o *operator) Incident() (handover.Incident, error) { return readIncident(o.journal) }
+
+func (o *operator) SetIncident(do handover.Action, given handover.Incident, who string) (handover.Incident, error) {
+	o.incident.Lock()
+	defer o.incident.Unlock()
+	return setIncident(o.journal, do, given, handover.Stamp{At: time.Now(), Trusted: o.view().ClockSet}, userName(who))
+}

@@ -55,22 +55,28 @@ func knownOffline(path string) (known []status.KnownPack, err error) {
 		return nil, fmt.Errorf("journal: %w; name the one the agent writes, journal: in its configuration", err)
 	}
 	err = offline(path, func(j *journal.Journal) error {
-		ids, err := j.Identities()
-		if err != nil {
-			return err
-		}
-		for _, id := range ids {
-			var k agent.KnownPack
-			if _, err := j.Profile(id, &k); err != nil {
-				return err
-			}
-			if k.Profile != nil {
-				known = append(known, agent.Judge(id, "", k))
-			}
-		}
-		return nil
+		known, err = knownIn(j)
+		return err
 	})
 	return known, err
+}
+
+// knownIn are the packs learned, as the journal holds them.
+func knownIn(j *journal.Journal) (known []status.KnownPack, err error) {
+	ids, err := j.Identities()
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range ids {
+		var k agent.KnownPack
+		if _, err := j.Profile(id, &k); err != nil {
+			return nil, err
+		}
+		if k.Profile != nil {
+			known = append(known, agent.Judge(id, "", k))
+		}
+	}
+	return known, nil
 }
 
 func printPacks(w io.Writer, f format, known []status.KnownPack) error {

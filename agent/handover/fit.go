@@ -1,0 +1,192 @@
+package handover
+
+import (
+	"fmt"
+
+	"candlemark/agent/plan"
+)
+
+// Heights on the printed page, in points, and characters that go on a line there.
+// They are of page.html's style with a margin for wide letters; the test that
+// prints the page watches them.
+const (
+	sheetPt  = 690.0 // Letter, the shorter sheet, within its margins
+	linePt   = 12.4
+	rowPt    = 14.2
+	headPt   = 17.0
+	answerPt = 21.0
+	fixedPt  = 104.0 // title, frames, table heads, the block to sign
+
+	pageChars   = 112
+	answerChars = 62
+)
+
+// caps are how many of each list the one-page form shows.
+type caps struct{ packs, links, alarms, verdicts, weak, unknown, hazards, cautions, swaps, advice, log, text int }
+
+// fit brings the page to one sheet. What gives way is counted and said.
+func (p *Page) fit() {
+	whole := *p
+	tightest := len(tightening())
+	for k, c := range tightening() {
+		*p = whole
+		p.trim(c)
+		for len(p.Log) > c.log && p.height() > sheetPt {
+			p.Log, p.LogLeft = p.Log[1:], p.LogLeft+1
+		}
+		if p.height() <= sheetPt || k == tightest-1 {
+			return
+		}
+	}
+}
+
+// tightening are the steps of trimming, each shorter than the one before. log is
+// the least number of log entries to keep.
+func tightening() []caps {
+	return []caps{
+		{packs: 4, links: 6, alarms: 5, verdicts: 5, weak: 6, unknown: 8, hazards: 4, cautions: 6, swaps: 4, advice: 4, log: 10, text: 150},
+		{packs: 4, links: 5, alarms: 4, verdicts: 3, weak: 5, unknown: 6, hazards: 3, cautions: 5, swaps: 3, advice: 3, log: 8, text: 110},
+		{packs: 3, links: 4, alarms: 3, verdicts: 2, weak: 4, unknown: 5, hazards: 3, cautions: 4, swaps: 2, advice: 2, log: 6, text: 84},
+		{packs: 2, links: 3, alarms: 2, verdicts: 1, weak: 2, unknown: 3, hazards: 2, cautions: 3, swaps: 1, advice: 1, log: 0, text: 60},
+	}
+}
+
+func (p *Page) trim(c caps) {
+	log := p.Log
+	p.Log, p.LogLeft = nil, 0
+	for _, e := range log {
+		if minor(e) {
+			p.LogLeft++
+			continue
+		}
+		e.Text, e.Subject, e.Who = clip(e.Text, c.text), clip(e.Subject, 40), clip(e.Who, 16)
+		p.Log = append(p.Log, e)
+	}
+	p.Log = some(p.Log)
+	p.Packs = head(p, p.Packs, c.packs)
+	p.Links = head(p, p.Links, c.links)
+	p.Alarms = head(p, p.Alarms, c.alarms)
+	p.Verdicts = head(p, p.Verdicts, c.verdicts)
+	p.Weak = texts(p.Weak, c.weak, c.text)
+	p.NotKnown = texts(p.NotKnown, c.unknown, c.text)
+	p.Hazards = texts(p.Hazards, c.hazards, c.text)
+	p.Cautions = head(p, p.Cautions, c.cautions)
+	p.Endurance.Swaps = head(p, p.Endurance.Swaps, c.swaps)
+	p.Endurance.Advice = head(p, p.Endurance.Advice, c.advice)
+	p.Head, p.Service, p.Means, p.Activity = rows(p.Head, c.text), rows(p.Service, c.text), rows(p.Means, c.text), rows(p.Activity, c.text)
+	p.Endurance.Swaps, p.Endurance.Advice = rows(p.Endurance.Swaps, c.text), rows(p.Endurance.Advice, c.text)
+	p.Endurance.Answer, p.Endurance.Basis = clip(p.Endurance.Answer, 220), clip(p.Endurance.Basis, 200)
+	p.Relay, p.Preparer = clip(p.Relay, 40), Preparer{clip(p.Preparer.Name, 40), clip(p.Preparer.Position, 40), clip(p.Preparer.Agency, 40)}
+	p.Packs = apply(p.Packs, func(x Pack) Pack {
+		return Pack{clip(x.Name, 24), clip(x.Now, 50), clip(x.Left, 70), clip(x.Charge, 12), clip(x.Note, c.text)}
+	})
+	p.Links = apply(p.Links, func(x Link) Link {
+		return Link{clip(x.Name, 24), clip(x.Function, 16), clip(x.Measured, 50), clip(x.Count, 70), clip(x.Age, 40)}
+	})
+	p.Alarms = apply(p.Alarms, func(x Alarm) Alarm {
+		return Alarm{x.Severity, clip(x.Title, c.text), clip(x.Action, c.text), clip(x.Since, 30)}
+	})
+	p.Verdicts = apply(p.Verdicts, func(x Verdict) Verdict {
+		return Verdict{clip(x.Pack, 24), clip(x.Place, 24), x.Verdict, clip(x.Why, c.text)}
+	})
+}
+
+func apply[T any](list []T, f func(T) T) []T {
+	out := make([]T, len(list))
+	for i, x := range list {
+		out[i] = f(x)
+	}
+	return out
+}
+
+func rows(list []Row, most int) []Row {
+	return apply(list, func(r Row) Row { return Row{r.Block, clip(r.Label, 40), clip(r.Value, most)} })
+}
+
+// head keeps the first of a list and counts the others.
+func head[T any](p *Page, list []T, most int) []T {
+	if len(list) <= most {
+		return list
+	}
+	p.left += len(list) - most
+	return list[:most:most]
+}
+
+// texts is head for lists that have room to say it themselves.
+func texts(list []string, most, length int) []string {
+	out := apply(list, func(s string) string { return clip(s, length) })
+	if left := len(out) - most; left > 0 {
+		out = append(out[:most:most], fmt.Sprintf("and %d more (--full)", left))
+	}
+	return out
+}
+
+func lines(text string, perLine int) float64 {
+	return float64(max(1, (len([]rune(text))+perLine-1)/perLine))
+}
+
+// height estimates the printed height.
+func (p *Page) height() float64 {
+	h := fixedPt + answerPt*lines(p.Endurance.Answer, answerChars) + linePt*lines(p.Endurance.Basis, pageChars)
+	for i := 0; i < len(p.Head); i += 2 {
+		n := lines(p.Head[i].Value, 44)
+		if i+1 < len(p.Head) {
+			n = max(n, lines(p.Head[i+1].Value, 44))
+		}
+		h += rowPt + (n-1)*linePt
+	}
+	for _, r := range p.Service {
+		h += rowPt + (lines(r.Value, 88)-1)*linePt
+	}
+	for i := 0; i < len(p.Means); i += 2 {
+		h += rowPt + (max(lines(p.Means[i].Value, 44), lines(p.Means[min(i+1, len(p.Means)-1)].Value, 44))-1)*linePt
+	}
+	h += headPt + rowPt*float64(min(1, len(p.Packs)))
+	for _, x := range p.Packs {
+		h += rowPt + (max(lines(x.Now, 28), lines(x.Left+x.Note, 48), lines(x.Name, 15))-1)*linePt
+	}
+	for _, r := range p.Endurance.Swaps {
+		h += linePt * lines(r.Label+r.Value, pageChars-6)
+	}
+	for _, r := range p.Endurance.Advice {
+		h += linePt * lines(r.Label+r.Value, pageChars-6)
+	}
+	for _, v := range p.Verdicts {
+		h += linePt * lines(v.Pack+v.Place+v.Verdict+v.Why, pageChars-12)
+	}
+	h += headPt + rowPt
+	for _, x := range p.Links {
+		h += rowPt + (max(lines(x.Measured, 27), lines(x.Count, 34), lines(x.Age, 17), lines(x.Name, 15))-1)*linePt
+	}
+	h += headPt
+	for _, a := range p.Alarms {
+		h += linePt * lines(a.Severity+a.Title+a.Action+a.Since, pageChars-12)
+	}
+	h += headPt + max(column(p.Weak), column(p.NotKnown))
+	h += headPt
+	for _, x := range p.Hazards {
+		h += linePt * lines(x, pageChars-6)
+	}
+	cautions := plan.Governs
+	for _, c := range p.Cautions {
+		cautions += c.Text + " "
+	}
+	h += linePt * lines(cautions, pageChars+6)
+	activity := ""
+	for _, r := range p.Activity {
+		activity += r.Label + r.Value + r.Block + "   "
+	}
+	h += headPt + rowPt + linePt*lines(activity, pageChars)
+	for _, e := range p.Log {
+		h += rowPt + (lines(e.Subject+e.Text+e.Who, 72)-1)*linePt
+	}
+	return h
+}
+
+func column(list []string) float64 {
+	h := linePt
+	for _, x := range list {
+		h += linePt * lines(x, 48)
+	}
+	return h
+}

@@ -1,0 +1,297 @@
+package handover
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/plan"
+	"candlemark/agent/status"
+	"candlemark/probes"
+)
+
+func period(in Input) string {
+	i := in.Incident
+	if i.From.IsZero() || i.To.IsZero() {
+		return NotRecorded
+	}
+	return dated(i.From, in.Now.Location()) + " to " + dated(i.To, in.Now.Location())
+}
+
+// stamp prints a time and, where it could not be believed, that.
+func stamp(s Stamp, loc *time.Location) string {
+	text := dated(s.At, loc)
+	if !s.At.IsZero() && !s.Trusted {
+		text += " ? (clock was not set)"
+	}
+	return text
+}
+
+func (p *Page) frame(in Input, notes labelledNotes) {
+	i, loc := in.Incident, in.Now.Location()
+	site := i.Site
+	if site == "" {
+		site = in.Snapshot.Site
+	}
+	people := NotRecorded
+	if i.People > 0 {
+		people = fmt.Sprintf("%d", i.People)
+	}
+	p.Head = []Row{
+		{"201-1", "Incident", orNot(i.Name)},
+		{"201-2", "Number", orNot(i.Number)},
+		{"201-3", "Opened", stamp(i.Opened, loc)},
+		{"205-3", "Operational period", period(in)},
+		{"", "Site", orNot(site)},
+		{"", "Requested by", orNot(i.Requester)},
+		{"", "Site contact", orNot(i.Contact)},
+		{"", "People", people},
+	}
+	if !i.Closed.At.IsZero() {
+		p.Head = append(p.Head, Row{"", "CLOSED", stamp(i.Closed, loc)})
+	}
+	arrangement, ok := notes.newest("arrangement")
+	if !ok {
+		arrangement = i.Arrangement
+	}
+	if arrangement == "" && in.Arrangement != "" {
+		arrangement = in.Arrangement + " (of the plan; not confirmed on site)"
+	}
+	fed, ok := notes.newest("fed")
+	if !ok {
+		fed = i.Fed
+	}
+	need := orNot(i.Need)
+	if o, ok := notes.newest("objective"); ok {
+		need += "; now: " + o
+	}
+	p.Service = []Row{
+		{"201-5", "In service", orNot(arrangement)},
+		{"", "How it is fed", orNot(fedText(fed, in.Snapshot.Packs))},
+		{"201-7", "What people must do", need},
+	}
+	p.Means = []Row{
+		{"205-5", "Primary", orNot(i.Primary)},
+		{"", "Alternate", orNot(i.Alternate)},
+		{"", "Contingency", orNot(i.Contingency)},
+		{"", "Emergency", orNot(i.Emergency)},
+	}
+}
+
+// fedText adds the configured packs to what was recorded of the feeding.
+func fedText(fed string, packs []status.Pack) string {
+	var parts []string
+	if fed != "" {
+		parts = append(parts, fed)
+	}
+	for _, p := range packs {
+		if p.Spec.SeriesCells > 0 {
+			parts = append(parts, fmt.Sprintf("pack %s: %s, %d in series, label %.1f Ah", p.Name, p.Spec.Chemistry, p.Spec.SeriesCells, p.Spec.CapacityAh))
+		}
+	}
+	return strings.Join(parts, "; ")
+}
+
+func (p *Page) links(in Input) {
+	for _, t := range in.Snapshot.Targets {
+		l := Link{Name: orNot(t.Name), Function: section(t.Section), Measured: NotRecorded, Count: NotRecorded, Age: NotRecorded}
+		if t.LastKnown {
+			l.Measured, l.Count = measured(t)
+			l.Age = ageOf(t.Last, in)
+		}
+		if t.LastError != "" {
+			l.Count += "; newest try failed: " + oneLine(t.LastError)
+		} else if t.NotRun != "" {
+			l.Count += "; held back: " + oneLine(t.NotRun)
+		}
+		p.Links = append(p.Links, l)
+	}
+}
+
+func section(s probes.Section) string {
+	switch s {
+	case probes.Hop:
+		return "local hop"
+	case probes.Uplink:
+		return "internet"
+	}
+	return orNot(string(s))
+}
+
+// ageOf is how long ago the measurement was. Its start carries a wall clock that
+// may have been put right since.
+func ageOf(r probes.Result, in Input) string {
+	d := in.Now.Sub(r.Start)
+	if r.Start.IsZero() || d < -clockSlack {
+		return "age not known"
+	}
+	return age(max(d, 0)) + ", " + both(r.Start, in.Now)
+}
+
+func measured(t status.Target) (value, count string) {
+	switch r := t.Last; {
+	case r.Latency != nil:
+		l := r.Latency
+		value = "no answer"
+		if l.RTTKnown {
+			value = fmt.Sprintf("round trip %.0f ms, 95 in 100 under %.0f ms", ms(l.Median), ms(l.P95))
+		}
+		count = fmt.Sprintf("%d of %d lost", l.Lost, l.Sent)
+		if low, high, ok := l.LossInterval(); ok {
+			count += fmt.Sprintf(" (loss %.0f to %.0f %%)", 100*low, 100*high)
+		}
+		if t.Sent > uint64(max(l.Sent, 0)) {
+			count += fmt.Sprintf("; since the start %d of %d", t.Lost, t.Sent)
+		}
+		return value, count
+	case r.Throughput != nil:
+		down, up := "down "+NotRecorded, "up "+NotRecorded
+		if r.Throughput.DownKnown {
+			down = fmt.Sprintf("down %.1f Mbit/s", r.Throughput.Down/1e6)
+		}
+		if r.Throughput.UpKnown {
+			up = fmt.Sprintf("up %.1f Mbit/s", r.Throughput.Up/1e6)
+		}
+		return down + ", " + up, fmt.Sprintf("one transfer of %s; %d tries, %d failed", bytesText(float64(r.Bytes)), t.Attempts, t.Failures)
+	case r.Service != nil:
+		return "service measured", fmt.Sprintf("%d tries, %d failed", t.Attempts, t.Failures)
+	}
+	return NotRecorded, NotRecorded
+}
+
+func (p *Page) alarms(in Input) {
+	order := map[alarm.Severity]int{alarm.Critical: 0, alarm.Warning: 1, alarm.Notice: 2}
+	for rank := range 3 {
+		for _, a := range in.Snapshot.Alarms {
+			if order[a.Severity] != rank {
+				continue
+			}
+			since := both(a.Raised.Wall, in.Now)
+			if !a.ClockSet && !a.Raised.Wall.IsZero() {
+				since += " ?"
+			}
+			p.Alarms = append(p.Alarms, Alarm{orNot(string(a.Severity)), orNot(a.Title), orNot(a.Action), since})
+		}
+	}
+	for _, k := range in.Snapshot.Known {
+		place := k.Place
+		if place == "" {
+			place = "spare"
+		}
+		p.Verdicts = append(p.Verdicts, Verdict{orNot(k.Identity), oneLine(place), orNot(string(k.Verdict)), orNot(k.Why)})
+	}
+}
+
+// power says how long the packs last.
+func (p *Page) power(in Input) {
+	for _, x := range in.Snapshot.Packs {
+		p.Packs = append(p.Packs, packLine(x, in))
+	}
+	e := &p.Endurance
+	if in.Duty != nil {
+		s, err := in.Duty.Rotate()
+		if err == nil {
+			p.rotation(s, in)
+			return
+		}
+		in.DutyWhy = err.Error()
+	}
+	if in.DutyWhy != "" {
+		e.Basis = "the plan's packs were not used: " + oneLine(in.DutyWhy) + ". "
+	}
+	p.alone(in)
+}
+
+// rotation takes the answer from the packs on hand.
+func (p *Page) rotation(s plan.Schedule, in Input) {
+	e := &p.Endurance
+	e.Answer = oneLine(s.Answer)
+	e.Basis = fmt.Sprintf("measured load %.1f W with the packs on hand of the plan; an estimate, not a promise", s.LoadW)
+	if !s.Sustained {
+		e.UpLow, e.UpExpected = &s.UpLow, &s.UpExpected
+	}
+	e.NextSwap, e.GeneratorBy = s.NextSwap, s.GeneratorBy
+	for _, x := range s.Swaps {
+		e.Swaps = append(e.Swaps, Row{"", "by " + both(x.By, in.Now), fmt.Sprintf("on %s: %s out, %s in; empty about %s", orNot(x.Feed), orNot(x.Out), orNot(x.In), both(x.Expected, in.Now))})
+	}
+	for _, a := range s.Packs {
+		if !strings.HasPrefix(a.Why, "in use") && a.Why != "ready" {
+			e.Advice = append(e.Advice, Row{"", orNot(a.Pack), orNot(a.Why)})
+		}
+	}
+}
+
+// alone answers from the packs in use only: the link is up as long as all are.
+func (p *Page) alone(in Input) {
+	e := &p.Endurance
+	low, expected := time.Duration(math.MaxInt64), time.Duration(math.MaxInt64)
+	first := ""
+	unknown := 0
+	swapAhead := time.Duration(0)
+	for _, x := range in.Snapshot.Packs {
+		f := x.Forecast
+		if !f.Known || x.Stale {
+			unknown++
+			continue
+		}
+		if f.Low < low {
+			low, first, swapAhead = f.Low, x.Name, x.Leads.ShutDown
+		}
+		expected = min(expected, f.Expected)
+	}
+	if first == "" {
+		e.Answer = "how long the link stays up: " + NotRecorded
+		e.Basis += "no pack has a known time left"
+		return
+	}
+	upLow, upExpected := in.Now.Add(low), in.Now.Add(expected)
+	swap := in.Now.Add(max(low-swapAhead, 0))
+	e.UpLow, e.UpExpected, e.NextSwap = &upLow, &upExpected, &swap
+	e.Answer = fmt.Sprintf("link stays up until %s (low) / %s (expected) on the packs in use; next swap at %s, pack %s",
+		plan.Clock(upLow, in.Now), plan.Clock(upExpected, in.Now), plan.Clock(swap, in.Now), oneLine(first))
+	e.Basis += "measured by the agent; packs on hand are not recorded, so neither is when a generator must be here"
+	if unknown > 0 {
+		e.Basis += fmt.Sprintf("; %d other pack(s) without a known time left may end it sooner", unknown)
+	}
+}
+
+func packLine(x status.Pack, in Input) Pack {
+	out := Pack{Name: orNot(x.Name), Now: NotRecorded, Left: NotRecorded, Charge: NotRecorded, Note: ""}
+	if x.ReadingKnown {
+		out.Now = fmt.Sprintf("%.2f V, %.2f A, %.1f W", x.Reading.PackV, unsigned(x.Reading.PackA), unsigned(x.Reading.PackW()))
+		out.Now += ", " + age(in.Snapshot.Taken.Up-x.ReadingUp)
+	}
+	f := x.Forecast
+	switch {
+	case f.Known && f.Expected == 0:
+		out.Left = "at its cut-off"
+	case f.Known:
+		out.Left = fmt.Sprintf("%s (9 in 10: %s to %s) at %.1f W", plan.Span(f.Expected), plan.Span(f.Low), plan.Span(f.High), f.LoadW)
+	case f.Why != "":
+		out.Left = NotRecorded + ": " + oneLine(f.Why)
+	}
+	if f.ChargeKnown {
+		out.Charge = fmt.Sprintf("%.0f %%", 100*f.ChargeRatio)
+	}
+	var notes []string
+	if x.Stale {
+		notes = append(notes, "STALE reading")
+	}
+	if x.Reading.Clipped {
+		notes = append(notes, "current clipped: the true one is higher")
+	}
+	if x.LastError != "" {
+		notes = append(notes, oneLine(x.LastError))
+	}
+	out.Note = strings.Join(notes, "; ")
+	return out
+}
+
+func unsigned(x float64) float64 {
+	if math.Abs(x) < 0.005 {
+		return 0
+	}
+	return x
+}

@@ -1,0 +1,144 @@
+package handover
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"candlemark/agent/journal"
+)
+
+// KindIncident is the kind of the records about the incident itself.
+const KindIncident journal.Kind = "incident"
+
+// clockSlack is by how much wall clock and uptime may drift apart within a boot
+// before a stamp counts as wrong: an undisciplined crystal loses some seconds a day.
+const clockSlack = 60 * time.Second
+
+// timed makes the entries of the log with their times put right. Within a boot the
+// wall clock less the uptime is one number as long as the clock is right, so the
+// last record of a boot dates the earlier ones.
+func timed(in Input) []Entry {
+	base := map[string]time.Time{} // when each boot began, by its last record
+	for _, r := range in.Records {
+		base[r.Boot] = r.Wall.Add(-r.Up)
+	}
+	if in.Boot != "" && in.ClockSet && in.Up > 0 {
+		base[in.Boot] = in.Now.Add(-in.Up)
+	}
+	var out []Entry
+	var last time.Time
+	for _, r := range in.Records {
+		e := Entry{
+			At: r.Wall, Kind: oneLine(string(r.Kind)), Subject: oneLine(r.Subject), Who: oneLine(r.Who),
+			Text: orNot(r.Text), Changed: changes(r.Kind), Seq: r.Seq,
+		}
+		right := base[r.Boot].Add(r.Up)
+		if d := right.Sub(r.Wall); r.Boot != "" && (d > clockSlack || d < -clockSlack) {
+			e.At, e.Clock = right, "~"
+		}
+		if e.At.IsZero() || e.At.Before(last.Add(-clockSlack)) || e.At.After(in.Now.Add(clockSlack)) {
+			e.Clock = "?" // earlier than what was recorded before it, or yet to come
+		} else {
+			last = e.At
+		}
+		e.Local, e.UTC = localTime(e.At, in.Now), utcTime(e.At, in.Now)
+		out = append(out, e)
+	}
+	return out
+}
+
+// changes says whether a record of this kind is somebody's or something's change
+// of what is in service.
+func changes(k journal.Kind) bool {
+	switch k {
+	case journal.KindSwap, journal.KindConfig, journal.KindNote, KindIncident, journal.KindAgent:
+		return true
+	}
+	return false
+}
+
+// minor says whether a record gives way on the one-page form: what the page shows
+// elsewhere, or what a machine noted for machines.
+func minor(e Entry) bool {
+	switch journal.Kind(e.Kind) {
+	case journal.KindSwap, journal.KindConfig, journal.KindNote, KindIncident, journal.KindSelf, "board_off", "fault":
+		return false
+	case journal.KindAlarm:
+		return strings.HasPrefix(e.Text, "cleared")
+	}
+	return true
+}
+
+// labels are the words with which a note says where on the page it belongs, as in
+// "weak: the cable at the door".
+func labels() []string {
+	return []string{"arrangement", "fed", "objective", "weak", "hazard", "unknown", "resources"}
+}
+
+type labelledNotes map[string][]Entry
+
+// labelled sorts out the notes that begin with a label and a colon.
+func labelled(entries []Entry) labelledNotes {
+	out := labelledNotes{}
+	for _, e := range entries {
+		if journal.Kind(e.Kind) != journal.KindNote {
+			continue
+		}
+		before, after, ok := strings.Cut(e.Text, ":")
+		for _, l := range labels() {
+			if text := strings.TrimSpace(after); ok && text != "" && strings.EqualFold(strings.TrimSpace(before), l) {
+				e.Text = text
+				out[l] = append(out[l], e)
+			}
+		}
+	}
+	return out
+}
+
+// newest is the newest note of the label with its time.
+func (n labelledNotes) newest(label string) (text string, ok bool) {
+	list := n[label]
+	if len(list) == 0 {
+		return "", false
+	}
+	e := list[len(list)-1]
+	return fmt.Sprintf("%s (%s%s)", e.Text, e.Local, e.Clock), true
+}
+
+// all are the notes of the label, newest first.
+func (n labelledNotes) all(label string) []string {
+	var out []string
+	for i := len(n[label]) - 1; i >= 0; i-- {
+		e := n[label][i]
+		out = append(out, fmt.Sprintf("%s (%s%s)", e.Text, e.Local, e.Clock))
+	}
+	return out
+}
+
+// log fills the activity log, newest last.
+func (p *Page) log(in Input, entries []Entry, notes labelledNotes) {
+	p.LogFrom = orNot(in.SinceWhy)
+	if !in.Since.IsZero() {
+		p.LogFrom += ", from " + dated(in.Since, in.Now.Location())
+	}
+	for _, e := range entries {
+		// An entry whose time nobody knows is shown rather than lost.
+		if e.Clock != "?" && (e.At.Before(in.Since) || !in.Until.IsZero() && e.At.After(in.Until)) {
+			continue
+		}
+		p.Log = append(p.Log, e)
+	}
+	resources, ok := notes.newest("resources")
+	if !ok {
+		resources = NotRecorded
+	}
+	p.Activity = []Row{
+		{"214-1", "Incident", orNot(in.Incident.Name)},
+		{"214-2", "Operational period", period(in)},
+		{"214-3", "Name", orNot(in.Preparer.Name)},
+		{"214-4", "Position", orNot(in.Preparer.Position)},
+		{"214-5", "Home agency", orNot(in.Preparer.Agency)},
+		{"214-6", "Resources assigned", resources},
+	}
+}
