@@ -81,8 +81,8 @@ func (b *burst) arrivals(answered int) (n int, ok bool) {
 			continue
 		}
 		count := int(int64(s.reply.seq))
-		if count == i && answered > i {
-			return 0, false // it repeats our numbers: a stateless reflector
+		if count == i {
+			return 0, false // it repeats our numbers, as a stateless reflector does
 		}
 		// Of the i tries before this one, any may have been counted.
 		low, high = max(low, count-i), min(high, count)

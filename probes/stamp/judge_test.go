@@ -76,6 +76,7 @@ func TestLossIsLaidToItsDirection(t *testing.T) {
 		"a closer lost, the end not":       {[]fate{good, good, gone}, 1, false, unknown, unknown},
 		"all closers lost":                 {[]fate{good, gone, good}, 3, false, unknown, unknown},
 		"stateless":                        {[]fate{good, gone, unheard, good, good}, 0, true, unknown, unknown},
+		"stateless, a closer lost":         {[]fate{good, gone, gone}, 1, true, unknown, unknown},
 		"stateless without loss":           {[]fate{good, good}, 0, true, known(2, 0), known(2, 0)},
 		"nothing answered but the closers": {[]fate{gone, unheard}, 0, false, known(2, 1), known(1, 1)},
 	} {

@@ -106,9 +106,15 @@ func TestPeersThatAreNotOurs(t *testing.T) {
 			return [][]byte{stateless(in)}
 		}, 1, false},
 		"answers everything twice": {func(_ int, in []byte) [][]byte { return [][]byte{stateless(in), stateless(in)} }, 0, true},
-		"silent":                   {func(int, []byte) [][]byte { return nil }, 5, false},
-		"sends requests back":      {func(_ int, in []byte) [][]byte { return [][]byte{in} }, 5, false},
-		"sends rubbish":            {func(int, []byte) [][]byte { return [][]byte{{1, 2, 3}, make([]byte, 44), make([]byte, 1400)} }, 5, false},
+		"answers too late": {func(n int, in []byte) [][]byte {
+			if n == 1 {
+				time.Sleep(150 * ms) // the next ones wait with it
+			}
+			return [][]byte{stateless(in)}
+		}, 4, false},
+		"silent":              {func(int, []byte) [][]byte { return nil }, 5, false},
+		"sends requests back": {func(_ int, in []byte) [][]byte { return [][]byte{in} }, 5, false},
+		"sends rubbish":       {func(int, []byte) [][]byte { return [][]byte{{1, 2, 3}, make([]byte, 44), make([]byte, 1400)} }, 5, false},
 		"forges without having seen": {func(n int, in []byte) [][]byte {
 			out := stateless(in)
 			out[31] ^= 1 // the sender's timestamp
