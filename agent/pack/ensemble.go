@@ -63,8 +63,10 @@ func (e *ensemble) begin(rate, rest float64, rested bool, first *Bin) {
 	mismatch, spread := 0.0, 0.03
 	var ended []*Run
 	for i := range e.runs {
-		if e.runs[i].template() {
-			ended = append(ended, &e.runs[i])
+		// A run that began part-charged is a template for one that begins alike.
+		r := &e.runs[i]
+		if r.template() || r.Ended && rested && math.Abs(rest-r.RestV) < 0.05 {
+			ended = append(ended, r)
 		}
 	}
 	if n := len(ended); n > 1 {

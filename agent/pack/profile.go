@@ -72,10 +72,10 @@ func (p *Profile) usable() []Run {
 	whole := 0
 	for i := len(p.Runs) - 1; i >= 0 && whole < useRuns; i-- {
 		r := p.Runs[i]
-		if !r.sound() || !r.template() && len(out) > 0 {
+		if !r.sound() || !r.Ended && len(out) > 0 {
 			continue
 		}
-		if r.template() {
+		if r.Ended {
 			whole++
 		}
 		out = append([]Run{r}, out...)
