@@ -105,3 +105,15 @@ func TestSlotsAreOfEqualTimeHoweverLateOneLooks(t *testing.T) {
 		}
 	}
 }
+
+func TestAnUnevenRateIsKnownLater(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	slots := autoregressive(r, 2000, 0.35, 0.7)
+	if s, ok := judgeSlots(slots[:leastSlots]); !ok || s.known(40*ms) {
+		t.Errorf("after the least time: %+v, %v", s, ok)
+	}
+	// 1.96·0.35·sqrt(1.7/0.3/2000) = 3.7 %.
+	if s, ok := judgeSlots(slots); !ok || !s.known(40*ms) {
+		t.Errorf("after 2000 slots: %+v, %v", s, ok)
+	}
+}
