@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -109,11 +110,11 @@ All figures are invented. Nothing here touches hardware or a network beyond this
 
   status page  http://%s/
   metrics      http://%[2]s/metrics
-  ask it       candlemark status --socket %s
-  swap packs   candlemark swap --pack %s --socket %[3]s
+  ask it       %s status --socket %s
+  swap packs   %[3]s swap --pack %[5]s --socket %[4]s
 
 Ctrl-C ends it. Times are simulated, from the start.
-`, demoSpeed, web.Addr(), socketPath, demoPack)
+`, demoSpeed, web.Addr(), invocation(), socketPath, demoPack)
 	go say.tell(ctx, a, sim, once, cancel)
 	err = <-done
 	say.println("demo ended")
@@ -127,6 +128,14 @@ func demoKit() simulated.Config {
 	kit := simulated.DefaultConfig()
 	kit.Speed, kit.LockoutV = demoSpeed, 0
 	return kit
+}
+
+// invocation is how the reader most likely started this program.
+func invocation() string {
+	if strings.Contains(os.Args[0], "go-build") { // a program that "go run" built
+		return "go run ./cmd/candlemark"
+	}
+	return filepath.Base(os.Args[0])
 }
 
 // demoParts is the demonstration's agent without what keeps and tells.
