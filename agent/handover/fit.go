@@ -2,23 +2,23 @@ package handover
 
 import (
 	"fmt"
-
-	"candlemark/agent/plan"
 )
 
 // Heights on the printed page, in points, and characters that go on a line there.
-// They are of page.html's style with a margin for wide letters; the test that
-// prints the page watches them.
+// They are of page.html's style in the widest of its fonts, on Letter, the shorter
+// sheet; the test that prints the page watches them.
 const (
-	sheetPt  = 690.0 // Letter, the shorter sheet, within its margins
-	linePt   = 12.4
-	rowPt    = 14.2
+	sheetPt  = 732.0
+	linePt   = 11.8
+	smallPt  = 9.8
+	rowPt    = 12.6
 	headPt   = 17.0
-	answerPt = 21.0
-	fixedPt  = 104.0 // title, frames, table heads, the block to sign
+	answerPt = 17.5
+	fixedPt  = 84.0 // title, frames, the block to sign
 
-	pageChars   = 112
-	answerChars = 62
+	pageChars   = 92
+	smallChars  = 108
+	answerChars = 50
 )
 
 // caps are how many of each list the one-page form shows.
@@ -127,66 +127,61 @@ func lines(text string, perLine int) float64 {
 
 // height estimates the printed height.
 func (p *Page) height() float64 {
-	h := fixedPt + answerPt*lines(p.Endurance.Answer, answerChars) + linePt*lines(p.Endurance.Basis, pageChars)
-	for i := 0; i < len(p.Head); i += 2 {
-		n := lines(p.Head[i].Value, 44)
-		if i+1 < len(p.Head) {
-			n = max(n, lines(p.Head[i+1].Value, 44))
-		}
-		h += rowPt + (n-1)*linePt
+	h := fixedPt + answerPt*lines(p.Endurance.Answer, answerChars) + smallPt*lines(p.Endurance.Basis, smallChars)
+	framed := append(append([]Row{}, p.Head...), p.Means...)
+	for i := 0; i < len(framed); i += 2 {
+		h += linePt * max(lines(framed[i].Value, 31), lines(framed[min(i+1, len(framed)-1)].Value, 31))
 	}
 	for _, r := range p.Service {
-		h += rowPt + (lines(r.Value, 88)-1)*linePt
+		h += linePt * lines(r.Value, 74)
 	}
-	for i := 0; i < len(p.Means); i += 2 {
-		h += rowPt + (max(lines(p.Means[i].Value, 44), lines(p.Means[min(i+1, len(p.Means)-1)].Value, 44))-1)*linePt
-	}
-	h += headPt + rowPt*float64(min(1, len(p.Packs)))
+	h += headPt + rowPt
 	for _, x := range p.Packs {
-		h += rowPt + (max(lines(x.Now, 28), lines(x.Left+x.Note, 48), lines(x.Name, 15))-1)*linePt
+		h += rowPt + linePt*(max(lines(x.Now, 28), lines(x.Left+x.Note, 42), lines(x.Name, 10))-1)
 	}
 	for _, r := range p.Endurance.Swaps {
-		h += linePt * lines(r.Label+r.Value, pageChars-6)
+		h += linePt * lines(r.Label+r.Value, pageChars-8)
 	}
 	for _, r := range p.Endurance.Advice {
-		h += linePt * lines(r.Label+r.Value, pageChars-6)
+		h += linePt * lines(r.Label+r.Value, pageChars-4)
 	}
+	h += linePt * float64(1-min(1, len(p.Verdicts))) // the line that says there is none
 	for _, v := range p.Verdicts {
-		h += linePt * lines(v.Pack+v.Place+v.Verdict+v.Why, pageChars-12)
+		h += linePt * lines(v.Pack+v.Place+v.Verdict+v.Why, pageChars-14)
 	}
 	h += headPt + rowPt
 	for _, x := range p.Links {
-		h += rowPt + (max(lines(x.Measured, 27), lines(x.Count, 34), lines(x.Age, 17), lines(x.Name, 15))-1)*linePt
+		h += rowPt + linePt*(max(lines(x.Name+x.Function, 16), lines(x.Measured, 22), lines(x.Count, 26), lines(x.Age, 17))-1)
 	}
-	h += headPt
+	h += headPt + linePt*float64(1-min(1, len(p.Alarms)))
 	for _, a := range p.Alarms {
-		h += linePt * lines(a.Severity+a.Title+a.Action+a.Since, pageChars-12)
+		h += linePt * lines(a.Severity+a.Title+a.Action+a.Since, pageChars-20)
 	}
 	h += headPt + max(column(p.Weak), column(p.NotKnown))
-	h += headPt
+	h += headPt + linePt*float64(1-min(1, len(p.Hazards)))
 	for _, x := range p.Hazards {
-		h += linePt * lines(x, pageChars-6)
+		h += linePt * lines(x, pageChars-10)
 	}
-	cautions := plan.Governs
+	cautions := ""
 	for _, c := range p.Cautions {
 		cautions += c.Text + " "
 	}
-	h += linePt * lines(cautions, pageChars+6)
+	h += smallPt * lines(cautions, smallChars)
 	activity := ""
 	for _, r := range p.Activity {
-		activity += r.Label + r.Value + r.Block + "   "
+		activity += r.Label + r.Value + r.Block + "     "
 	}
-	h += headPt + rowPt + linePt*lines(activity, pageChars)
+	h += headPt + smallPt*lines(activity, smallChars-8) + rowPt
 	for _, e := range p.Log {
-		h += rowPt + (lines(e.Subject+e.Text+e.Who, 72)-1)*linePt
+		h += rowPt + linePt*(lines(e.Kind+e.Subject+e.Text+e.Who+"     ", 61)-1)
 	}
-	return h
+	return h + smallPt
 }
 
 func column(list []string) float64 {
-	h := linePt
+	h := linePt * float64(1-min(1, len(list)))
 	for _, x := range list {
-		h += linePt * lines(x, 48)
+		h += linePt * lines(x, 39)
 	}
 	return h
 }

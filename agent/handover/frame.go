@@ -17,7 +17,25 @@ func period(in Input) string {
 	if i.From.IsZero() || i.To.IsZero() {
 		return NotRecorded
 	}
-	return dated(i.From, in.Now.Location()) + " to " + dated(i.To, in.Now.Location())
+	from, to := i.From.In(in.Now.Location()), i.To.In(in.Now.Location())
+	zone, offset := from.Zone()
+	other, _ := to.Zone()
+	if zone != other || from.UTC().Format(time.DateOnly) != from.Format(time.DateOnly) {
+		return dated(i.From, in.Now.Location()) + " to " + dated(i.To, in.Now.Location())
+	}
+	text := from.Format("2006-01-02 15:04") + " to " + later(to, from) + " " + zone
+	if offset != 0 {
+		text += " (" + from.UTC().Format("15:04") + " to " + later(to.UTC(), from.UTC()) + " UTC)"
+	}
+	return text
+}
+
+// later is a time of day, with its date where that is another than that of from.
+func later(to, from time.Time) string {
+	if to.Format(time.DateOnly) == from.Format(time.DateOnly) {
+		return to.Format("15:04")
+	}
+	return to.Format("2006-01-02 15:04")
 }
 
 // stamp prints a time and, where it could not be believed, that.
@@ -43,7 +61,7 @@ func (p *Page) frame(in Input, notes labelledNotes) {
 		{"201-1", "Incident", orNot(i.Name)},
 		{"201-2", "Number", orNot(i.Number)},
 		{"201-3", "Opened", stamp(i.Opened, loc)},
-		{"205-3", "Operational period", period(in)},
+		{"205-3", "Period", period(in)},
 		{"", "Site", orNot(site)},
 		{"", "Requested by", orNot(i.Requester)},
 		{"", "Site contact", orNot(i.Contact)},
@@ -70,7 +88,7 @@ func (p *Page) frame(in Input, notes labelledNotes) {
 	p.Service = []Row{
 		{"201-5", "In service", orNot(arrangement)},
 		{"", "How it is fed", orNot(fedText(fed, in.Snapshot.Packs))},
-		{"201-7", "What people must do", need},
+		{"201-7", "To be done", need},
 	}
 	p.Means = []Row{
 		{"205-5", "Primary", orNot(i.Primary)},
@@ -136,14 +154,14 @@ func measured(t status.Target) (value, count string) {
 		l := r.Latency
 		value = "no answer"
 		if l.RTTKnown {
-			value = fmt.Sprintf("round trip %.0f ms, 95 in 100 under %.0f ms", ms(l.Median), ms(l.P95))
+			value = fmt.Sprintf("round trip %.0f ms (95 %% under %.0f ms)", ms(l.Median), ms(l.P95))
 		}
 		count = fmt.Sprintf("%d of %d lost", l.Lost, l.Sent)
 		if low, high, ok := l.LossInterval(); ok {
-			count += fmt.Sprintf(" (loss %.0f to %.0f %%)", 100*low, 100*high)
+			count += fmt.Sprintf(" (%.0f to %.0f %%)", 100*low, 100*high)
 		}
 		if t.Sent > uint64(max(l.Sent, 0)) {
-			count += fmt.Sprintf("; since the start %d of %d", t.Lost, t.Sent)
+			count += fmt.Sprintf(", %d of %d since the start", t.Lost, t.Sent)
 		}
 		return value, count
 	case r.Throughput != nil:

@@ -133,9 +133,13 @@ func (p *Page) log(in Input, entries []Entry, notes labelledNotes) {
 	if !ok {
 		resources = NotRecorded
 	}
+	name, when := orNot(in.Incident.Name), period(in)
+	if !in.Full {
+		name, when = "as above", "as above"
+	}
 	p.Activity = []Row{
-		{"214-1", "Incident", orNot(in.Incident.Name)},
-		{"214-2", "Operational period", period(in)},
+		{"214-1", "Incident", name},
+		{"214-2", "Operational period", when},
 		{"214-3", "Name", orNot(in.Preparer.Name)},
 		{"214-4", "Position", orNot(in.Preparer.Position)},
 		{"214-5", "Home agency", orNot(in.Preparer.Agency)},

@@ -123,6 +123,9 @@ func formByName(out string, asked format, given bool) (format, error) {
 }
 
 func (p picture) input(now time.Time) handover.Input {
+	if taken := p.snapshot.Taken.Wall; p.live && taken.After(now) {
+		now = taken.In(now.Location()) // a demonstration runs ahead of the clock
+	}
 	return handover.Input{
 		Incident: p.incident, Snapshot: p.snapshot, Live: p.live, Records: p.records, Earlier: p.earlier, Boot: p.boot,
 		Now: now, Up: bootUptime(), ClockSet: p.clockSet,
@@ -209,15 +212,16 @@ func measuredDuty(p plan.Plan, report plan.Report, s status.Snapshot, now time.T
 // equipment is the packs in use as a plan, for its cautions.
 func equipment(s status.Snapshot) plan.Plan {
 	a := plan.Arrangement{Name: "in use"}
+	load := []plan.Element{plan.Load{Name: "load", PowerW: 1, Duty: 1}} // a feed without one is none
 	for _, p := range s.Packs {
-		a.Feeds = append(a.Feeds, plan.Feed{Source: plan.Source{
+		a.Feeds = append(a.Feeds, plan.Feed{Path: load, Source: plan.Source{
 			Name: p.Name, Kind: plan.PackSource, Chemistry: p.Spec.Chemistry, SeriesCells: p.Spec.SeriesCells, FullV: p.Spec.FullV,
 			CutoffV: p.Spec.CutoffV, CapacityAh: p.Spec.CapacityAh, Count: 1, Together: 1, TempC: p.Reading.TempC, TempKnown: p.Reading.TempKnown,
 			OwnCutoff: true, // not known; the caution of a pack without one is the plan's to give
 		}})
 	}
 	// The page says when a generator must be there, and so how to run it.
-	a.Feeds = append(a.Feeds, plan.Feed{Source: plan.Source{Name: "generator", Kind: plan.Generator}})
+	a.Feeds = append(a.Feeds, plan.Feed{Path: load, Source: plan.Source{Name: "generator", Kind: plan.Generator, SupplyV: 230}})
 	return plan.Plan{Arrangements: []plan.Arrangement{a}}
 }
 
