@@ -92,7 +92,7 @@ func replay(slots []float64) (share, err float64) {
 	panic("unreachable")
 }
 
-// TestEarlyStop takes about twenty minutes. Of each condition it records real runs of 40 s,
+// TestEarlyStop takes about a quarter of an hour. Of each condition it records real runs of 30 s,
 // puts 100 runs of 10 s together from the beginning of one and a stretch of another,
 // and replays the stopping rule on them; besides it makes some early stops for real,
 // each followed by a fixed run.
@@ -107,14 +107,14 @@ func TestEarlyStop(t *testing.T) {
 	} {
 		t.Run(c.String(), func(t *testing.T) {
 			var recorded [][]float64
-			for i := 0; len(recorded) < 4; i++ {
+			for i := 0; len(recorded) < 3; i++ {
 				if i == 20 {
 					t.Fatalf("the machine let the link alone in only %d of %d recordings", len(recorded), i)
 				}
 				t.Run("record", func(t *testing.T) {
 					l := c.link(t, uint64(10+i))
 					before := l.BtoA()
-					_, slots := over(t, l, true, 40*time.Second)
+					_, slots := over(t, l, true, 30*time.Second)
 					used := used(before, l.BtoA())
 					t.Logf("the link carried %.1f %% of what it could", 100*used)
 					if used >= 0.95 {
@@ -147,7 +147,7 @@ func TestEarlyStop(t *testing.T) {
 				t.Error(line)
 			}
 
-			for i := range 4 {
+			for i := range 3 {
 				t.Run("real", func(t *testing.T) {
 					l := c.link(t, uint64(90+i))
 					begin := l.BtoA()
