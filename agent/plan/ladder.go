@@ -2,8 +2,6 @@ package plan
 
 import (
 	"math"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Roots are the two voltages at which a constant-power load of w can sit behind
@@ -49,7 +47,10 @@ func solve(supplyV float64, rungs []rung) (v []float64, ok bool) {
 		v[0], _, ok = Roots(supplyV, sum, drawn)
 		return v, ok
 	}
-	jacobian, f, step := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	jacobian, step := make([][]float64, n), make([]float64, n)
+	for i := range jacobian {
+		jacobian[i] = make([]float64, n)
+	}
 	for range 200 {
 		worst := 0.0
 		for i := range n {
@@ -61,22 +62,20 @@ func solve(supplyV float64, rungs []rung) (v []float64, ok bool) {
 				if i == j {
 					d++
 				}
-				jacobian.Set(i, j, d)
+				jacobian[i][j] = d
 			}
-			f.SetVec(i, e)
+			step[i] = e
 			worst = math.Max(worst, math.Abs(e))
 		}
 		if worst <= 1e-13*supplyV {
 			return v, true
 		}
-		if err := step.SolveVec(jacobian, f); err != nil {
-			if _, poor := err.(mat.Condition); !poor {
-				return nil, false
-			}
+		if !eliminate(jacobian, step) {
+			return nil, false
 		}
 		largest := 0.0
 		for i := range n {
-			s := step.AtVec(i)
+			s := step[i]
 			if math.IsNaN(s) || s < -1e-9*supplyV || s >= v[i] {
 				return nil, false
 			}
@@ -88,4 +87,37 @@ func solve(supplyV float64, rungs []rung) (v []float64, ok bool) {
 		}
 	}
 	return nil, false
+}
+
+// eliminate solves a x = b in place by Gaussian elimination with partial pivoting;
+// x is left in b. ok is false where a is singular. A stretch has few rungs, and a
+// linear-algebra library would be a tenth of the program.
+func eliminate(a [][]float64, b []float64) (ok bool) {
+	n := len(b)
+	for c := range n {
+		pivot := c
+		for r := c + 1; r < n; r++ {
+			if math.Abs(a[r][c]) > math.Abs(a[pivot][c]) {
+				pivot = r
+			}
+		}
+		a[c], a[pivot], b[c], b[pivot] = a[pivot], a[c], b[pivot], b[c]
+		if a[c][c] == 0 {
+			return false
+		}
+		for r := c + 1; r < n; r++ {
+			f := a[r][c] / a[c][c]
+			for k := c; k < n; k++ {
+				a[r][k] -= f * a[c][k]
+			}
+			b[r] -= f * b[c]
+		}
+	}
+	for r := n - 1; r >= 0; r-- {
+		for k := r + 1; k < n; k++ {
+			b[r] -= a[r][k] * b[k]
+		}
+		b[r] /= a[r][r]
+	}
+	return true
 }

@@ -3,8 +3,6 @@ package plan
 import (
 	"math"
 	"math/cmplx"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // FreeSpaceLossDB is ITU-R P.525: 32.45 + 20 log f(MHz) + 20 log d(km). The
@@ -39,7 +37,7 @@ func EntryLossDB(b Building, freqHz, p, elevationDeg float64) (float64, bool) {
 		return 0, false
 	}
 	f := math.Log10(freqHz / 1e9)
-	q := distuv.UnitNormal.Quantile(p)
+	q := math.Sqrt2 * math.Erfinv(2*p-1) // standard normal quantile
 	a := q*(u+v*f) + r + s*f + t*f*f + 0.212*math.Abs(elevationDeg)
 	c := q*(y+z*f) + w + x*f
 	return 10 * math.Log10(math.Pow(10, 0.1*a)+math.Pow(10, 0.1*c)+math.Pow(10, -0.3)), true

@@ -4,9 +4,8 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"candlemark/probes"
+	"candlemark/probes/distribution"
 )
 
 // estimate is a value with its standard error. Where df is 0 the error is that of
@@ -62,9 +61,9 @@ func (e estimate) less(o estimate) estimate {
 // reach is how far the one-sided bound with chance p lies from the value.
 func (e estimate) reach(p float64) float64 {
 	if e.df <= 0 {
-		return e.se * distuv.UnitNormal.Quantile(p)
+		return e.se * distribution.NormalQuantile(p)
 	}
-	return e.se * distuv.StudentsT{Sigma: 1, Nu: e.df}.Quantile(p)
+	return e.se * distribution.StudentQuantile(p, e.df)
 }
 
 // count is packets lost of packets sent.

@@ -4,7 +4,7 @@ import (
 	"math"
 	"time"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"candlemark/probes/distribution"
 )
 
 const (
@@ -70,7 +70,7 @@ func judgeSlots(slots []float64) (s steadiness, ok bool) {
 	}
 	freedom := max(m/tau-1, 1)
 	variance := gamma[0] * m / (m - 1) * tau / m
-	s.half = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: freedom}.Quantile(0.975) * math.Sqrt(variance) / s.mean
+	s.half = distribution.StudentQuantile(0.975, freedom) * math.Sqrt(variance) / s.mean
 	return s, true
 }
 

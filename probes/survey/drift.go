@@ -5,8 +5,7 @@ import (
 	"math"
 
 	"candlemark/probes"
-
-	"gonum.org/v1/gonum/stat"
+	"candlemark/probes/distribution"
 )
 
 // drifts says how the link changed while the survey went on: of what lies beyond
@@ -41,12 +40,12 @@ func drifts(s Survey) []Drift {
 	var grand []float64
 	for _, r := range s.Rounds {
 		if f, ok := valueOf(r, s.Plan.Section, s.Plan.Primary); ok && f.Known {
-			x, y = append(x, float64(r.Slot)), append(y, f.Value-stat.Mean(of[r.Arrangement], nil))
+			x, y = append(x, float64(r.Slot)), append(y, f.Value-distribution.Mean(of[r.Arrangement]))
 			grand = append(grand, f.Value)
 		}
 	}
 	if d, ok := drift(fmt.Sprintf("%s of the %s, arrangements put aside", s.Plan.Primary.Title(), s.Plan.Section), s.Plan.Primary.Unit(), x, y, len(s.Plan.Slots()), arms-1); ok {
-		if m := stat.Mean(grand, nil); m > 0 {
+		if m := distribution.Mean(grand); m > 0 {
 			d.Share = d.Change / m
 		}
 		d.Wanders = wanders(y)
@@ -67,7 +66,7 @@ func drift(of, unit string, x, y []float64, slots, taken int) (d Drift, ok bool)
 	}
 	span := float64(slots - 1)
 	d = Drift{Of: of, Unit: unit, Rounds: len(x), Change: l.Slope * span, Error: l.SlopeSE * span, P: l.P, Shown: l.P < alpha}
-	if m := stat.Mean(y, nil); m > 0 && taken == 0 {
+	if m := distribution.Mean(y); m > 0 && taken == 0 {
 		d.Share = d.Change / m
 	}
 	return d, true
@@ -91,7 +90,7 @@ func wanders(y []float64) bool {
 	if n < 8 {
 		return false
 	}
-	m := stat.Mean(y, nil)
+	m := distribution.Mean(y)
 	var steps, squares float64
 	for i, v := range y {
 		squares += (v - m) * (v - m)

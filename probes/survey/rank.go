@@ -5,7 +5,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"candlemark/probes/distribution"
 )
 
 // exactPairs and exactRounds are the sizes up to which distributions are counted
@@ -187,8 +187,8 @@ func normalTails(statistic, mean, variance float64) (upper, p float64) {
 		return 1, 1
 	}
 	sd := math.Sqrt(variance)
-	upper = distuv.UnitNormal.Survival((statistic - mean - 0.5) / sd)
-	lower := distuv.UnitNormal.CDF((statistic - mean + 0.5) / sd)
+	upper = distribution.NormalCDF(-(statistic - mean - 0.5) / sd)
+	lower := distribution.NormalCDF((statistic - mean + 0.5) / sd)
 	return upper, twoSided(upper, lower)
 }
 

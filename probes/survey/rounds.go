@@ -3,7 +3,7 @@ package survey
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"candlemark/probes/distribution"
 )
 
 // The chances that rounds are planned for.
@@ -27,11 +27,11 @@ const (
 // power: (z + z)² sd², then with Student's t until it settles (NIST/SEMATECH
 // e-Handbook 7.2.2.2). df gives the degrees of freedom of n.
 func roundsFor(sd, oneSided, power float64, df func(n float64) float64) float64 {
-	z := distuv.UnitNormal.Quantile(1-oneSided) + distuv.UnitNormal.Quantile(power)
+	z := distribution.NormalQuantile(1-oneSided) + distribution.NormalQuantile(power)
 	n := z * z * sd * sd
 	for range 12 {
-		t := distuv.StudentsT{Sigma: 1, Nu: max(df(math.Ceil(n)), 1)}
-		q := t.Quantile(1-oneSided) + t.Quantile(power)
+		nu := max(df(math.Ceil(n)), 1)
+		q := distribution.StudentQuantile(1-oneSided, nu) + distribution.StudentQuantile(power, nu)
 		next := q * q * sd * sd
 		if math.Abs(next-n) < 0.002*n {
 			break
@@ -44,7 +44,7 @@ func roundsFor(sd, oneSided, power float64, df func(n float64) float64) float64 
 // roundsByNormal is the textbook number of each of two arms, before it is rounded
 // up: 2 (z+z)² (sd/difference)²; paired values that agree by r need (1 - r) times that.
 func roundsByNormal(sd float64) float64 {
-	z := distuv.UnitNormal.Quantile(1-alpha/2) + distuv.UnitNormal.Quantile(sure)
+	z := distribution.NormalQuantile(1-alpha/2) + distribution.NormalQuantile(sure)
 	return 2 * z * z * sd * sd
 }
 
@@ -91,9 +91,8 @@ func needed(scatter, seen, matters float64, df, have int, paired bool) (n Needed
 	}
 	middle := count(scatter, target)
 	const z = 1.645 // 90 % in the middle
-	chi := distuv.ChiSquared{K: float64(df)}
-	low := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/chi.Quantile(0.95)), target)), math.Log(middle/count(scatter, target+z*se)))
-	high := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/chi.Quantile(0.05)), target)), math.Log(middle/count(scatter, target-z*se)))
+	low := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/distribution.ChiSquaredQuantile(0.95, float64(df))), target)), math.Log(middle/count(scatter, target+z*se)))
+	high := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/distribution.ChiSquaredQuantile(0.05, float64(df))), target)), math.Log(middle/count(scatter, target-z*se)))
 	n.Rounds = int(math.Ceil(middle))
 	n.Low = int(math.Ceil(max(middle*math.Exp(-low), least)))
 	n.High = int(math.Ceil(middle * math.Exp(high)))

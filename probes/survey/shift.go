@@ -4,8 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"candlemark/probes/distribution"
 )
 
 // Shift is a Hodges-Lehmann estimate with its interval.
@@ -85,7 +84,7 @@ func bound(all, chance []float64, level float64) Shift {
 
 func boundNormal(all []float64, mean, variance, level float64) Shift {
 	slices.Sort(all)
-	z := distuv.UnitNormal.Quantile((1 + level) / 2)
+	z := distribution.NormalQuantile((1 + level) / 2)
 	k := max(1, int(math.Floor(mean-z*math.Sqrt(variance))))
 	return Shift{Estimate: middle(all), Lower: all[k-1], Upper: all[len(all)-k], Level: level, Bounded: true}
 }
@@ -102,7 +101,7 @@ func middle(sorted []float64) float64 {
 func median(values []float64) float64 { return middle(slices.Sorted(slices.Values(values))) }
 
 // spread is the standard deviation of a sample.
-func spread(values []float64) float64 { return stat.StdDev(values, nil) }
+func spread(values []float64) float64 { return distribution.StandardDeviation(values) }
 
 // Line is a least-squares line with its standard errors.
 type Line struct {
@@ -118,7 +117,7 @@ func Fit(x, y []float64) (l Line, ok bool) {
 	if n < 3 || len(y) != n || slices.Max(x) == slices.Min(x) {
 		return l, false
 	}
-	mx, my := stat.Mean(x, nil), stat.Mean(y, nil)
+	mx, my := distribution.Mean(x), distribution.Mean(y)
 	var sxx, sxy, syy, xx float64
 	for i := range x { // about the means: the plain sums would lose the digits
 		dx, dy := x[i]-mx, y[i]-my
@@ -141,7 +140,7 @@ func Fit(x, y []float64) (l Line, ok bool) {
 	}
 	switch {
 	case l.SlopeSE > 0:
-		l.P = 2 * distuv.StudentsT{Sigma: 1, Nu: df}.Survival(math.Abs(l.Slope/l.SlopeSE))
+		l.P = 2 * distribution.StudentSurvival(math.Abs(l.Slope/l.SlopeSE), df)
 	case l.Slope != 0:
 		l.P = 0
 	}
