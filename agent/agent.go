@@ -23,6 +23,7 @@ type Parts struct {
 
 	Keeper    Keeper
 	Receivers Receivers
+	Actuator  Actuator // compulsory with Setup.Feed
 	// Background are the tasks behind Keeper and Receivers, stopped after the
 	// last event was handled; Servers are stopped last, so that somebody who
 	// looks at the end still sees it.
@@ -45,6 +46,7 @@ type Agent struct {
 	state  State
 	tell   *teller
 	probe  *prober
+	ended  chan struct{} // closed when no event is handled any more
 }
 
 // grace is how long everything together may take to stop. systemd kills after 90 s.
@@ -57,6 +59,7 @@ func New(p Parts) (*Agent, error) {
 		line:  timeline{start: time.Now(), speed: p.Speed},
 		// Producers wait when this is full, which slows sampling and loses nothing.
 		events: make(chan Event, 64),
+		ended:  make(chan struct{}),
 	}
 	st, err := NewState(p.Setup, p.Memory, a.line.now(), p.ClockSet())
 	if err != nil {
@@ -69,7 +72,7 @@ func New(p Parts) (*Agent, error) {
 		kinds[t.Name] = t
 	}
 	a.probe = &prober{probers: p.Probers, kinds: kinds, line: a.line, emit: a.emit, asked: make(chan StartProbe, 1)}
-	a.tell = &teller{log: p.Log, keep: p.Keeper, receive: p.Receivers, probes: a.probe, powerOff: p.PowerOff, bootUp: p.BootUp}
+	a.tell = &teller{log: p.Log, keep: p.Keeper, receive: p.Receivers, actuate: p.Actuator, probes: a.probe, powerOff: p.PowerOff, bootUp: p.BootUp}
 	return a, nil
 }
 
@@ -96,6 +99,7 @@ func (a *Agent) emit(ctx context.Context, e Event) {
 
 // loop owns the state.
 func (a *Agent) loop(ctx context.Context) error {
+	defer close(a.ended)
 	tick := time.NewTicker(a.line.scaled(time.Second))
 	defer tick.Stop()
 	for {

@@ -22,6 +22,7 @@
 // # Where things are
 //
 //   - step.go, event.go, effect.go, state.go: the pure middle
+//   - feedstep.go: the terminal's feed within the step; feedask.go: requests about it from outside
 //   - sampler.go, prober.go: the producers, one goroutine for each pack and one for all probes
 //   - tell.go: performs effects
 //   - loop.go: owns the State, feeds the watchdog, publishes the picture

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/feed"
 	"candlemark/agent/pack"
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
@@ -27,6 +28,7 @@ type Setup struct {
 	// PowerOffAt is the remaining time of the pack that feeds the board at which
 	// the board is shut down in order; 0 never does.
 	PowerOffAt time.Duration
+	Feed       *FeedSetup // nil where the terminal's feed is none of the agent's business
 }
 
 // PackSetup is one configured pack: a place on the feed together with its sensor.
@@ -66,6 +68,7 @@ type Memory struct {
 	Known  map[string]KnownPack // by identity
 	Alarms *alarm.Saved
 	Budget *schedule.Saved
+	Feed   *feed.Saved
 }
 
 // KnownPack is what was learned of one pack, with the label it is judged by.
@@ -85,6 +88,8 @@ type State struct {
 	trouble  attribution
 	alarms   *alarm.Machine
 	schedule *schedule.Schedule
+	feed     *feed.Machine // nil without a feed
+	feedSeen bool          // the feed was stepped, so that it may be saved
 
 	started   alarm.Instant
 	now       alarm.Instant
@@ -173,6 +178,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 		s.targets = append(s.targets, &targetTrack{TargetSetup: ts})
 	}
 	s.judge()
+	s.startFeed(mem.Feed)
 	return s, nil
 }
 
@@ -261,7 +267,7 @@ func (s State) Snapshot() status.Snapshot {
 		Relay: s.setup.Relay, Site: s.setup.Site,
 		Taken: s.now, Started: s.started.Wall, ClockSet: s.clockSet,
 		Alarms: s.alarms.Active(),
-		Known:  s.verdicts, Trouble: s.trouble.view(),
+		Known:  s.verdicts, Trouble: s.trouble.view(), Feed: s.feedView(),
 		Data: status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
 	}
 	for _, t := range s.packs {

@@ -42,8 +42,11 @@ func Step(s State, e Event) (State, []Effect) {
 		}
 	case Noted:
 		out = []Effect{Record{At: e.At, Kind: journal.KindNote, Who: e.Who, Text: e.Text, Urgent: true}}
+	case FeedAsked, FeedHookEnded, FeedSwitched:
+		out = s.feedEvent(e)
 	}
-	return s, append(out, s.decide()...)
+	out = append(out, s.decide()...)
+	return s, append(out, s.stepFeed()...)
 }
 
 // sensorTellEvery spaces the words about one sensor that fails: one that comes
@@ -254,7 +257,7 @@ func (s *State) save() []Effect {
 			out = append(out, s.savePack(t))
 		}
 	}
-	return out
+	return append(out, s.saveFeed()...)
 }
 
 func (s *State) savePack(t *packTrack) SavePack {

@@ -30,6 +30,7 @@ type (
 const (
 	KeyAlarms = "alarms"
 	KeyBudget = "data_budget"
+	KeyFeed   = "feed"
 )
 
 // teller performs effects. It runs on the loop's goroutine, so nothing here may wait.
@@ -39,6 +40,8 @@ type teller struct {
 	receive  Receivers
 	probes   *prober
 	powerOff func(why string)
+	actuate  Actuator // nil without a feed
+	tickets  tickets
 	bootUp   time.Duration // the board's uptime when the agent started
 }
 
@@ -61,6 +64,14 @@ func (t *teller) perform(effects []Effect) {
 			t.kept(t.keep.PutState(KeyAlarms, e.State))
 		case SaveBudget:
 			t.kept(t.keep.PutState(KeyBudget, e.State))
+		case SaveFeed:
+			t.kept(t.keep.PutState(KeyFeed, e.State))
+		case SwitchFeed:
+			t.actuate.Want(e.On)
+		case RunFeedHook:
+			t.actuate.Hook(e.Name, e.Cause)
+		case FeedAnswer:
+			t.tickets.give(e)
 		case PowerOff:
 			t.log.Error().Str(logWhy, e.Why).Msg("shutting this board down before its pack is flat")
 			t.powerOff(e.Why)

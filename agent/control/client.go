@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"syscall"
 
+	"candlemark/agent/feed"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
@@ -70,6 +71,13 @@ func (c *Client) Swap(ctx context.Context, pack, mark string) error {
 // Note adds words to the activity record.
 func (c *Client) Note(ctx context.Context, text string) error {
 	return c.ask(ctx, http.MethodPost, pathNote, noteBody{text}, nil)
+}
+
+// Feed asks something of the terminal's feed, and returns in words what follows.
+func (c *Client) Feed(ctx context.Context, r feed.Request) (string, error) {
+	var body wordsBody
+	err := c.ask(ctx, http.MethodPost, pathFeed, r, &body)
+	return body.Words, err
 }
 
 // Records reads the activity record, oldest first, the newest 10,000 at most.

@@ -18,6 +18,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 
+	"candlemark/agent/feed"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/pack"
@@ -57,6 +58,12 @@ func (f *fake) Note(text, who string) error {
 	defer f.mu.Unlock()
 	f.told = append(f.told, fmt.Sprintf("note %q by %s", text, who))
 	return f.refuse
+}
+func (f *fake) Feed(r feed.Request, who string) (string, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, fmt.Sprintf("feed %s for %s by %s", r.Do, r.For, who))
+	return "off in 1 min", f.refuse
 }
 func (f *fake) Records(filter journal.Filter) ([]journal.Record, error) {
 	f.mu.Lock()
@@ -120,7 +127,10 @@ func TestWhatIsSaidArrivesWithWhoSaidIt(t *testing.T) {
 		t.Fatal(err)
 	}
 	who := fmt.Sprintf("uid %d", os.Getuid())
-	want := []string{`swap router "B2" by ` + who, `swap terminal "" by ` + who, `note "rain has begun" by ` + who}
+	if words, err := c.Feed(t.Context(), feed.Request{Do: feed.AskOff, For: 45 * time.Minute}); err != nil || words != "off in 1 min" {
+		t.Errorf("the feed answered %q, %v", words, err)
+	}
+	want := []string{`swap router "B2" by ` + who, `swap terminal "" by ` + who, `note "rain has begun" by ` + who, `feed off for 45m0s by ` + who}
 	if diff := cmp.Diff(want, f.told); diff != "" {
 		t.Errorf("-want +got\n%s", diff)
 	}
@@ -135,6 +145,7 @@ func TestTheSnapshotAndTheRecordArriveWhole(t *testing.T) {
 			Targets: []status.Target{{Name: "out", Section: probes.Uplink, LastKnown: true,
 				Last: probes.Result{Target: "out", Start: wall, Latency: &probes.LatencyStats{Sent: 10, Lost: 1, RTTs: []time.Duration{time.Millisecond}}}}},
 			Journal: status.Journal{Path: "/j", Pending: 3},
+			Feed:    &status.Feed{Pack: "terminal", View: feed.View{Switched: true, Mode: feed.ModeOff, ChangeIn: time.Minute, ChangeKnown: true}},
 		},
 		records: []journal.Record{{Seq: 7, Wall: wall, Boot: "b", Up: time.Minute, Kind: journal.KindNote, Text: "a", Data: []byte(`{"v":12.6}`)}},
 	}
@@ -179,11 +190,13 @@ func TestRefusalsSayWhy(t *testing.T) {
 	f := &fake{refuse: errors.New("the pack is being changed")}
 	path, _ := start(t, f)
 	c := dial(t, path)
+	_, feedErr := c.Feed(t.Context(), feed.Request{Do: feed.AskOn})
 	for _, tt := range []struct {
 		name string
 		err  error
 		want string
 	}{
+		{"by the feed", feedErr, "refused: the pack is being changed"},
 		{"by the agent", c.Swap(t.Context(), "router", ""), "refused: the pack is being changed"},
 		{"no such pack", c.Swap(t.Context(), "ruoter", ""), `refused: no pack is named "ruoter"; the packs are: router, terminal`},
 		{"mark too long", c.Swap(t.Context(), "router", strings.Repeat("x", 65)), "refused: the mark is 65 bytes long; 64 are taken"},

@@ -14,6 +14,7 @@ import (
 	"errors"
 	"time"
 
+	"candlemark/agent/feed"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
@@ -39,6 +40,7 @@ const (
 	pathNote     = "/note"
 	pathRecords  = "/records"
 	pathIncident = "/incident"
+	pathFeed     = "/feed"
 )
 
 // Handler is what the running agent answers with. Its methods are called from
@@ -56,6 +58,8 @@ type Handler interface {
 	Note(text, who string) error
 	// Records reads the activity record.
 	Records(f journal.Filter) ([]journal.Record, error)
+	// Feed asks something of the terminal's feed, and returns in words what follows.
+	Feed(r feed.Request, who string) (string, error)
 	// Incident is the incident last opened; the zero one when there is none.
 	Incident() (handover.Incident, error)
 	// SetIncident opens, changes or closes it, and returns it as it then is.
@@ -83,6 +87,9 @@ type (
 	incidentBody struct {
 		Do    handover.Action   `json:"do"`
 		Given handover.Incident `json:"given"`
+	}
+	wordsBody struct {
+		Words string `json:"words"`
 	}
 	errorBody struct {
 		Error string `json:"error"`

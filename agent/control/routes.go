@@ -9,6 +9,7 @@ import (
 	"strings"
 	"unicode"
 
+	"candlemark/agent/feed"
 	"candlemark/agent/journal"
 )
 
@@ -18,6 +19,7 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("POST "+pathSwap, s.swap)
 	mux.HandleFunc("POST "+pathNote, s.note)
 	mux.HandleFunc("POST "+pathRecords, s.records)
+	mux.HandleFunc("POST "+pathFeed, s.feed)
 	mux.HandleFunc("GET "+pathIncident, s.incident)
 	mux.HandleFunc("POST "+pathIncident, s.setIncident)
 	return mux
@@ -61,6 +63,19 @@ func (s *Server) note(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	done(w, s.handler.Note(body.Text, peer(r)))
+}
+
+func (s *Server) feed(w http.ResponseWriter, r *http.Request) {
+	var body feed.Request
+	if !read(w, r, &body) {
+		return
+	}
+	words, err := s.handler.Feed(body, peer(r))
+	if err != nil {
+		refuse(w, err)
+		return
+	}
+	answer(w, wordsBody{words})
 }
 
 func (s *Server) records(w http.ResponseWriter, r *http.Request) {

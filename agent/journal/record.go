@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -20,6 +19,7 @@ const (
 	KindNote   Kind = "note"    // an operator's words
 	KindConfig Kind = "config"  // the configuration changed
 	KindProbe  Kind = "probe"   // a probe's result
+	KindFeed   Kind = "feed"    // the terminal's feed was switched, or somebody asked for it
 	KindSelf   Kind = "journal" // the journal about itself: records dropped
 )
 
@@ -57,9 +57,6 @@ func (f Filter) matches(r Record) bool {
 	return r.Seq > f.AfterSeq && (f.BeforeSeq == 0 || r.Seq < f.BeforeSeq) && !r.Wall.Before(f.Since) &&
 		(len(f.Kinds) == 0 || slices.Contains(f.Kinds, r.Kind))
 }
-
-// key is the record's key in the file; keys sort as the records were appended.
-func (r Record) key() []byte { return binary.BigEndian.AppendUint64(nil, r.Seq) }
 
 // bounded is the record within the journal's limits, sharing nothing with the
 // caller. A record is worth keeping even where its figures are not.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/feed"
 	"candlemark/agent/pack"
 	"candlemark/probes"
 	"candlemark/probes/quality"
@@ -28,6 +29,13 @@ type Snapshot struct {
 	Known       []KnownPack
 	Data        Data
 	Journal     Journal
+	Feed        *Feed // nil where no feed is configured
+}
+
+// Feed is the terminal's feed.
+type Feed struct {
+	Pack string // the configured pack that it hangs on
+	feed.View
 }
 
 // Pack is one pack as last seen.

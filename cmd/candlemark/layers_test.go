@@ -27,6 +27,7 @@ var bans = []ban{
 	{of: "candlemark/agent/pack", from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/alarm", from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/schedule", from: pureBans, why: pureWhy},
+	{of: "candlemark/agent/feed", but: []string{"candlemark/agent/feed/"}, from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/plan", but: []string{"candlemark/agent/plan/"}, from: pureBans, why: pureWhy},
 	{of: "candlemark/probes/quality", from: pureBans, why: pureWhy},
 	{of: "candlemark/agent/status", from: []string{"os$", "net", "log", "sync", "candlemark/agent/journal", "candlemark/agent/notify"}, why: "it is plain data that everybody shows"},

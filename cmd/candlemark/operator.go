@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"candlemark/agent"
+	"candlemark/agent/feed"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
@@ -45,6 +46,12 @@ func (o *operator) Note(text, who string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
 	return o.agent().Note(ctx, text, userName(who))
+}
+
+func (o *operator) Feed(r feed.Request, who string) (string, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), askMost)
+	defer cancel()
+	return o.agent().Feed(ctx, r, userName(who))
 }
 
 // userName turns the kernel's word for a caller, "uid 1000", into his name.
