@@ -136,6 +136,12 @@ func (f *receiver) store(series string, p point) {
 	f.series[series] = append(have, p)
 }
 
+func (f *receiver) asked() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return len(f.requests)
+}
+
 func (f *receiver) of(series string) []point {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -330,14 +336,26 @@ func (r *rig) run(do func()) status.Forward {
 	return s
 }
 
+// wasRead is how many times the source was read.
+func (r *rig) wasRead() int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.reads)
+}
+
 const testSeries = `__name__="candlemark_test_seconds" relay="stairwell"`
 
 // wantAll checks that every read up to before the last minutes arrived, once, in
 // order, with the time at which it was taken.
 func (r *rig) wantAll(last time.Duration) {
 	r.t.Helper()
-	if r.rx.clash > 0 {
-		r.t.Errorf("%d samples came with another figure than before", r.rx.clash)
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.rx.mu.Lock()
+	clash := r.rx.clash
+	r.rx.mu.Unlock()
+	if clash > 0 {
+		r.t.Errorf("%d samples came with another figure than before", clash)
 	}
 	got := r.rx.of(testSeries)
 	for i, up := range r.reads {

@@ -93,6 +93,7 @@ func waitUntil(t *testing.T, f *Forwarder, what string, done func(s status.Forwa
 // A backlog of 72 h, older than what the receiver holds, into the real thing,
 // which is killed in the middle.
 func TestThreeDaysIntoPrometheus(t *testing.T) {
+	t.Cleanup(http.DefaultClient.CloseIdleConnections) // after Prometheus has ended
 	prom := promtest.Start(t, promtest.Config{Receive: true, OutOfOrderWindow: "120h"})
 	const series = 12
 	span := 72 * time.Hour
@@ -142,15 +143,22 @@ func TestThreeDaysIntoPrometheus(t *testing.T) {
 
 // The words of the real thing when it is not open to the past.
 func TestPrometheusWithoutAWindowIsToldOf(t *testing.T) {
+	t.Cleanup(http.DefaultClient.CloseIdleConnections)
 	for window, words := range map[string]string{"": "out of bounds", "1h": "too old sample"} {
 		prom := promtest.Start(t, promtest.Config{Receive: true, OutOfOrderWindow: window})
 		j, n := filled(t, 3*time.Hour, 2)
 		cfg := Config{URL: prom.URL + "/api/v1/write", CatchUpBytes: 1 << 30, Relay: "stairwell"}
 		parts := Parts{Source: prometheus.NewRegistry(), Backlog: j, Clock: pastClock{time.Now().Add(-12 * time.Hour)}, Boot: "boot-1"}
-		f := live(t, cfg, parts)
-		if o := f.send.post.post(t.Context(), []sample{{join(typeGauge, []label{{nameLabel, "candlemark_newer"}}), time.Now().UnixMilli(), 1}}); o.err != nil {
+		first, err := New(cfg, parts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := first.send.post.post(t.Context(), []sample{{join(typeGauge, []label{{nameLabel, "candlemark_newer"}}), time.Now().UnixMilli(), 1}})
+		first.wire.transport.CloseIdleConnections()
+		if o.err != nil {
 			t.Fatal(o.err)
 		}
+		f := live(t, cfg, parts)
 		waitUntil(t, f, "an end", func(s status.Forward) bool { return s.Sent+s.Refused == uint64(2*n) })
 		if s := f.Status(); s.Refused == 0 || !strings.Contains(s.LastRefusal, words) || !strings.Contains(s.LastRefusal, outOfOrderRemedy) {
 			t.Errorf("window %q: %+v", window, s)

@@ -388,7 +388,7 @@ func (w *sampleWrite) remove(samples, series *bbolt.Bucket) error {
 func dropChapters(series *bbolt.Bucket, before uint64) error {
 	var gone [][]byte
 	c := series.Cursor()
-	for k, _ := c.First(); k != nil && len(k) == 8 && binary.BigEndian.Uint64(k) < before; k, _ = c.Next() {
+	for k, _ := c.First(); len(k) == 8 && binary.BigEndian.Uint64(k) < before; k, _ = c.Next() {
 		gone = append(gone, slices.Clone(k))
 	}
 	for _, k := range gone {
