@@ -20,9 +20,12 @@ func (c *Config) complete() {
 			p.StaleAfter = max(5*p.SampleEvery, 10*time.Second)
 		}
 	}
+	if c.Feed != nil && c.Feed.Pack == "" && len(c.Packs) == 1 {
+		c.Feed.Pack = c.Packs[0].Name
+	}
 	for i := range c.Receivers {
 		r := &c.Receivers[i]
-		if r.RepeatEvery == 0 {
+		if r.RepeatEvery == 0 && r.Kind != "command" {
 			r.RepeatEvery = 15 * time.Minute
 			if r.Kind == "alertmanager" {
 				// A default Alertmanager forgets an alarm it has not heard of for 5 min.

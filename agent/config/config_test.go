@@ -57,9 +57,10 @@ func TestTheExampleIsReadAsItIsWritten(t *testing.T) {
 		Throughput: []Throughput{{"wide-area", 6 * time.Hour, "", 4, 20e6, 30 * time.Second, true, true}},
 		Data:       Data{500e6, time.Hour},
 		Receivers: []Receiver{
-			{"operator", "webhook", "https://alerts.example/candlemark", all, 15 * time.Minute, 10 * time.Second, "/etc/candlemark/operator.token", "", ""},
-			{"remote-team", "alertmanager", "https://alertmanager.example:9093", all[:2], time.Minute, 10 * time.Second, "", "", ""},
+			{"operator", "webhook", "https://alerts.example/candlemark", nil, 2, all, 15 * time.Minute, 10 * time.Second, "/etc/candlemark/operator.token", "", ""},
+			{"remote-team", "alertmanager", "https://alertmanager.example:9093", nil, 2, all[:2], time.Minute, 10 * time.Second, "", "", ""},
 		},
+		Signal: Signal{Severities: all},
 	}
 	near := cmpopts.EquateApprox(1e-12, 0)
 	if diff := cmp.Diff(want, c, near); diff != "" {

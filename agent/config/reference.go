@@ -6,6 +6,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"maps"
 	"reflect"
 	"strings"
 	"time"
@@ -17,18 +18,25 @@ var exampleText string
 //go:embed schema.go
 var schemaText string
 
+//go:embed schema_local.go
+var schemaLocalText string
+
 // Example is a commented configuration that Parse accepts.
 func Example() []byte { return []byte(exampleText) }
 
 // Reference describes every key as a Markdown table for each group of keys, made
 // from the schema and its doc comments, so that it cannot say anything else.
 func Reference() (string, error) {
-	file, err := parser.ParseFile(token.NewFileSet(), "schema.go", schemaText, parser.ParseComments)
-	if err != nil {
-		return "", fmt.Errorf("schema: %w", err)
+	comments := map[string]string{}
+	for _, text := range []string{schemaText, schemaLocalText} {
+		file, err := parser.ParseFile(token.NewFileSet(), "", text, parser.ParseComments)
+		if err != nil {
+			return "", fmt.Errorf("schema: %w", err)
+		}
+		maps.Copy(comments, commentsOf(file))
 	}
 	var b strings.Builder
-	reference(&b, commentsOf(file), reflect.TypeFor[Config](), "")
+	reference(&b, comments, reflect.TypeFor[Config](), "")
 	return strings.TrimSpace(b.String()) + "\n", nil
 }
 
@@ -91,6 +99,10 @@ func valueWords(t reflect.Type, tag reflect.StructTag) string {
 		words = "address"
 	case Bus:
 		words = "bus"
+	case Line:
+		words = "number or name"
+	case TimeOfDay:
+		words = "time of day"
 	}
 	if u, ok := unitOf(zero); ok {
 		words = u.symbols[0]

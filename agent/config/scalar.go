@@ -76,6 +76,19 @@ func set(v reflect.Value, text string, f form, tag reflect.StructTag) error {
 		a, err := parseAddress(text)
 		v.SetUint(uint64(a))
 		return err
+	case Line:
+		v.SetString(text)
+		if text == "" || strings.ContainsFunc(text, func(r rune) bool { return r <= ' ' || r > '~' }) {
+			return &valueError{fmt.Sprintf("%q is neither a number nor a name", text), "write it like 17, GPIO17 or gpiochip0"}
+		}
+		return nil
+	case TimeOfDay:
+		at, err := time.Parse("15:04", text)
+		if err != nil {
+			return &valueError{fmt.Sprintf("%q is not a time of day", text), "write it like 22:00"}
+		}
+		v.SetInt(int64(at.Sub(at.Truncate(24 * time.Hour))))
+		return nil
 	case time.Duration:
 		d, err := parseDuration(text)
 		v.SetInt(int64(d))

@@ -43,6 +43,10 @@ type Config struct {
 	Data Data `key:"data"`
 	// Where alarms are sent besides the log and the metrics.
 	Receivers []Receiver `key:"receivers"`
+	// Buzzer and lamp that tell alarms to whoever is near, without any network.
+	Signal Signal `key:"signal"`
+	// The terminal's feed: when it is cut to keep a reserve. Left out, candlemark has no part in it.
+	Feed *Feed `key:"feed"`
 }
 
 // Board says where the board's own power comes from.
@@ -190,13 +194,17 @@ type Data struct {
 type Receiver struct {
 	// Name of the receiver.
 	Name string `key:"name" need:"yes"`
-	// A webhook gets each change as a JSON object; an alertmanager (version 2 API) gets again and again what is active.
-	Kind string `key:"kind" need:"yes" oneof:"webhook alertmanager"`
+	// A webhook gets each change as a JSON object; an alertmanager (version 2 API) gets again and again what is active; a command is run once for each change, with the webhook's object on its standard input.
+	Kind string `key:"kind" need:"yes" oneof:"webhook alertmanager command"`
 	// Where to post: the whole address of a webhook, the base address of an alertmanager.
-	URL string `key:"url" need:"yes"`
+	URL string `key:"url"`
+	// Full path and arguments of the command. No shell is involved.
+	Command []string `key:"command"`
+	// How many commands may run at the same time; those of one alarm run one after the other.
+	AtOnce int `key:"at_once" default:"2" min:"1" max:"16"`
 	// Which alarms it gets.
 	Severities []alarm.Severity `key:"severities" default:"critical warning notice" oneof:"critical warning notice"`
-	// Time after which an alarm that is still active is sent again. Left out: 15 min for a webhook, 1 min for an alertmanager.
+	// Time after which an alarm that is still active is sent again. Left out: 15 min for a webhook, 1 min for an alertmanager. Not for a command.
 	RepeatEvery time.Duration `key:"repeat_every" min:"10s" max:"24h"`
 	// Longest time one delivery may take.
 	Timeout time.Duration `key:"timeout" default:"10s" min:"1s" max:"60s"`

@@ -55,9 +55,18 @@ func validate(c *Config, report reporter) {
 	for i, r := range c.Receivers {
 		key := fmt.Sprintf("receivers[%d]", i)
 		receivers.add(report, key+".name", r.Name)
+		if ownAccount[r.Name] {
+			report(key+".name", fmt.Sprintf("%q is the name under which candlemark shows its own", r.Name), "choose another name")
+		}
 		validateReceiver(report, key, r)
 	}
+	used := outputs{}
+	validateFeed(report, used, c.Feed, packs.list)
+	validateSignal(report, used, c.Signal)
 }
+
+// ownAccount are the accounts shown beside those of the receivers.
+var ownAccount = map[string]bool{"feed": true, "buzzer": true, "lamp": true}
 
 // names notices a name used twice. Targets and throughput share theirs, since
 // both become the same label of the metrics.
@@ -136,7 +145,5 @@ func validateBoard(report reporter, b Board, packs []string) {
 			report("board.draw", "is missing: outside the shunt nothing measures what the board draws", "write the watts it draws, for example 4W")
 		}
 	}
-	if len(b.PowerOffCommand) > 0 && !strings.HasPrefix(b.PowerOffCommand[0], "/") {
-		report("board.power_off_command", fmt.Sprintf("%q is not a full path", b.PowerOffCommand[0]), "write the program's path from the root, for example /usr/bin/systemctl")
-	}
+	fullPath(report, "board.power_off_command", b.PowerOffCommand)
 }

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"net/netip"
 	"net/url"
-	"slices"
 	"strings"
 	"time"
 )
@@ -50,8 +49,18 @@ func validateThroughput(report reporter, key string, t Throughput, data Data) {
 }
 
 func validateReceiver(report reporter, key string, r Receiver) {
+	validateSeverities(report, key, r.Severities, "nothing would ever be sent")
+	if r.Kind == "command" {
+		validateCommand(report, key, r)
+		return
+	}
+	if len(r.Command) > 0 {
+		report(key+".command", fmt.Sprintf("has no meaning for a receiver of the kind %s", r.Kind), "remove it, or choose kind: command")
+	}
 	u, err := url.Parse(r.URL)
 	switch {
+	case r.URL == "":
+		report(key+".url", "is missing", "add where to post, for example https://host.example/path")
 	case err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Hostname() == "" || !isHost(u.Hostname()):
 		report(key+".url", fmt.Sprintf("%q is not a web address", r.URL), "write it like https://host.example/path")
 	case u.User != nil:
@@ -66,14 +75,6 @@ func validateReceiver(report reporter, key string, r Receiver) {
 		report(key+".password_file", "is missing beside user", "name the file that holds the password")
 	case r.User == "" && r.PasswordFile != "":
 		report(key+".user", "is missing beside password_file", "add the user's name")
-	}
-	if len(r.Severities) == 0 {
-		report(key+".severities", "is empty, so nothing would ever be sent", "remove it to send all")
-	}
-	for i, s := range r.Severities {
-		if slices.Contains(r.Severities[:i], s) {
-			report(fmt.Sprintf("%s.severities[%d]", key, i), fmt.Sprintf("%q is there already", s), "remove it")
-		}
 	}
 	if r.Kind == "alertmanager" && r.RepeatEvery > 2*time.Minute {
 		report(key+".repeat_every", fmt.Sprintf("%s is too long: an alertmanager takes an alarm for resolved 5 min after it last heard of it", short(r.RepeatEvery)),

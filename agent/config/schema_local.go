@@ -1,0 +1,77 @@
+package config
+
+import (
+	"time"
+
+	"candlemark/agent/alarm"
+)
+
+// Signal is what stands beside the relay and tells alarms to whoever is near.
+type Signal struct {
+	// A buzzer that sounds by itself while its line is active.
+	Buzzer *Output `key:"buzzer"`
+	// A lamp that is lit while its line is active.
+	Lamp *Output `key:"lamp"`
+	// Which alarms are sounded and shown.
+	Severities []alarm.Severity `key:"severities" default:"critical warning notice" oneof:"critical warning notice"`
+	// Time of day from which a warning is sounded only once; critical alarms go on. Not while the clock is not set.
+	QuietFrom TimeOfDay `key:"quiet_from" default:"00:00"`
+	// Time of day at which the quiet ends; the same as quiet_from is no quiet at all.
+	QuietTo TimeOfDay `key:"quiet_to" default:"00:00"`
+}
+
+// Output is one line of a GPIO chip that switches something.
+type Output struct {
+	// GPIO chip by number, name or label: 0 and gpiochip0 are the same.
+	Chip Line `key:"chip" default:"0"`
+	// Line of that chip, by its number there or by its name.
+	Line Line `key:"line" need:"yes"`
+	// Level at which it sounds or is lit.
+	ActiveLevel string `key:"active_level" default:"high" oneof:"high low"`
+}
+
+// Feed is the feed from a pack to the terminal.
+type Feed struct {
+	// Name of the pack that feeds the terminal. May be left out where there is only one.
+	Pack string `key:"pack"`
+	// Power the terminal draws. Left out: what a schedule would buy is not told.
+	TerminalDrawW Watts `key:"terminal_draw" min:"0W" max:"2kW"`
+	// Cautious remaining time of the pack at which the terminal is shut down and its feed cut; 0s never does.
+	Reserve time.Duration `key:"reserve" default:"20min" min:"0s" max:"168h"`
+	// Time from the warning to the shutdown; shorter where less is left.
+	WarnFor time.Duration `key:"warn_for" default:"2min" min:"0s" max:"1h"`
+	// Command and arguments that shut the terminal down in order before its feed is cut; nothing is run when it is left out.
+	ShutdownCommand []string `key:"shutdown_command"`
+	// Time from the start of that command to the cut. The command is ended then.
+	ShutdownTakes time.Duration `key:"shutdown_takes" default:"1min" min:"1s" max:"1h"`
+	// Time the terminal takes from power to a working link.
+	StartUp time.Duration `key:"start_up" default:"3min" min:"0s" max:"1h"`
+	// Longest time off that is accepted from anybody.
+	LongestOff time.Duration `key:"longest_off" default:"12h" min:"2min" max:"168h"`
+	// The switch in the feed. Left out, the same plan is made and only advised.
+	Switch *FeedSwitch `key:"switch"`
+}
+
+// FeedSwitch is the contact in the terminal's feed, and how it is wired.
+type FeedSwitch struct {
+	// GPIO chip by number, name or label: 0 and gpiochip0 are the same.
+	Chip Line `key:"chip" default:"0"`
+	// Line that drives the contact; of a latching contact the coil that closes it.
+	Line Line `key:"line" need:"yes"`
+	// Line of the coil that opens it. Only for a latching contact.
+	OpenLine Line `key:"open_line"`
+	// Kind of contact: normally_open is closed while it is driven, normally_closed is open while it is driven, latching stays as the last pulse left it.
+	Contact string `key:"contact" need:"yes" oneof:"normally_open normally_closed latching"`
+	// Level of the line that drives it.
+	ActiveLevel string `key:"active_level" default:"high" oneof:"high low"`
+	// Resistor at the line, which decides while the board resets: to the supply (up), to ground (down) or none.
+	Pull string `key:"pull" need:"yes" oneof:"up down none"`
+	// What a board that is dead, reset or without power is to leave behind: on keeps the link, off keeps the pack. Wiring that can't do so is refused.
+	DeadBoardLeaves string `key:"dead_board_leaves" need:"yes" oneof:"on off as_it_was"`
+}
+
+// Line is a GPIO chip or a line of one: a number or a name.
+type Line string
+
+// TimeOfDay is a time by the clock on the wall, from midnight.
+type TimeOfDay time.Duration
