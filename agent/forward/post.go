@@ -175,7 +175,7 @@ func (t *tap) RoundTrip(r *http.Request) (*http.Response, error) {
 	resp.Body = io.NopCloser(bytes.NewReader(body))
 	t.last.code = resp.StatusCode
 	t.last.retryAfter = retry.After(resp.Header, time.Now())
-	t.last.said = excerpt(body, hide...)
+	t.last.said = secret.Excerpt(body, mostExcerpt, hide...)
 	return resp, nil
 }
 
@@ -199,24 +199,4 @@ func (t *tap) authenticate(r *http.Request) (hide []string, err error) {
 		return []string{password, base64.StdEncoding.EncodeToString([]byte(t.cfg.User + ":" + password))}, nil
 	}
 	return nil, nil
-}
-
-// excerpt is the beginning of what a receiver said, in printable characters and
-// without the secrets, should it echo them.
-func excerpt(body []byte, hide ...string) string {
-	text := string(body)
-	for _, h := range hide {
-		text = strings.ReplaceAll(text, h, "(secret)")
-	}
-	text = strings.Map(func(r rune) rune {
-		if r < ' ' || r > '~' {
-			return ' '
-		}
-		return r
-	}, text)
-	text = strings.TrimSpace(text[:min(len(text), mostExcerpt)])
-	if text == "" {
-		return ""
-	}
-	return ": " + text
 }

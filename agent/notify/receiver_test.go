@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"candlemark/agent/retry"
+	"candlemark/agent/secret"
 )
 
 func secretFile(t *testing.T, text string, mode os.FileMode) string {
@@ -233,7 +234,7 @@ func FuzzAnswer(f *testing.F) {
 		if d := retry.After(h, time.Unix(0, 0)); d < 0 || d > 10*time.Minute {
 			t.Errorf("retry after %v", d)
 		}
-		text := excerpt(answer, "hunter2")
+		text := secret.Excerpt(answer, mostExcerpt, "hunter2")
 		if strings.Contains(text, "hunter2") || len(text) > mostExcerpt+2 || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r > '~' }) {
 			t.Errorf("excerpt %q", text)
 		}

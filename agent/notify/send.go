@@ -9,7 +9,6 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"strings"
 	"time"
 
 	"candlemark/agent/retry"
@@ -86,7 +85,7 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 	said := ""
 	if p.receiver.Kind == Alertmanager && code >= 400 && code < 500 {
 		// Not of a webhook: it may echo its own address, whose path may be a secret.
-		said = excerpt(answer, credential, base64.StdEncoding.EncodeToString([]byte(p.receiver.User+":"+credential)))
+		said = secret.Excerpt(answer, mostExcerpt, credential, base64.StdEncoding.EncodeToString([]byte(p.receiver.User+":"+credential)))
 	} else if code >= 300 && code < 400 {
 		said = ": redirects are not followed; set the address it leads to"
 	}
@@ -112,26 +111,4 @@ func (p poster) authenticate(request *http.Request) (credential string, err erro
 		}
 	}
 	return credential, err
-}
-
-// excerpt is the beginning of what a receiver said of a refusal, in printable
-// characters and without the secrets, should it echo them.
-func excerpt(answer []byte, secrets ...string) string {
-	text := string(answer)
-	for _, secret := range secrets {
-		if secret != "" {
-			text = strings.ReplaceAll(text, secret, "(secret)")
-		}
-	}
-	text = strings.Map(func(r rune) rune {
-		if r < ' ' || r > '~' {
-			return ' '
-		}
-		return r
-	}, text)
-	text = strings.TrimSpace(text[:min(len(text), mostExcerpt)])
-	if text == "" {
-		return ""
-	}
-	return ": " + text
 }

@@ -1,6 +1,7 @@
 // Package secret reads credentials from files: one line, at most 4 KiB, that its
 // owner and group alone may use. A file that everybody may read or write is
-// refused with the remedy; what is read is never part of an error.
+// refused with the remedy; what is read is never part of an error. And it takes
+// secrets out of what a server says, should it echo them.
 package secret
 
 import (
@@ -37,4 +38,26 @@ func Read(path string) (string, error) {
 		return "", fmt.Errorf("credentials %s: want one line of at most %d bytes", path, most)
 	}
 	return line, nil
+}
+
+// Excerpt is the beginning of what a server said, at most most bytes of printable
+// characters after ": ", without the secrets; "" where nothing is left.
+func Excerpt(answer []byte, most int, secrets ...string) string {
+	text := string(answer)
+	for _, secret := range secrets {
+		if secret != "" {
+			text = strings.ReplaceAll(text, secret, "(secret)")
+		}
+	}
+	text = strings.Map(func(r rune) rune {
+		if r < ' ' || r > '~' {
+			return ' '
+		}
+		return r
+	}, text)
+	text = strings.TrimSpace(text[:min(len(text), most)])
+	if text == "" {
+		return ""
+	}
+	return ": " + text
 }

@@ -44,3 +44,16 @@ func TestRead(t *testing.T) {
 		t.Errorf("no file: %v", err)
 	}
 }
+
+func TestExcerpt(t *testing.T) {
+	for _, tt := range []struct{ answer, want string }{
+		{"no such field", ": no such field"},
+		{"not with s3cret\x1b\n", ": not with (secret)"},
+		{"a long answer is cut at its thirtieth", ": a long answer is cut at its th"},
+		{"\n", ""},
+	} {
+		if got := Excerpt([]byte(tt.answer), 30, "", "s3cret"); got != tt.want {
+			t.Errorf("%q: %q, want %q", tt.answer, got, tt.want)
+		}
+	}
+}
