@@ -8,17 +8,17 @@ import (
 // They are of page.html's style in the widest of its fonts, on Letter, the shorter
 // sheet; the test that prints the page watches them.
 const (
-	sheetPt  = 732.0
+	sheetPt  = 718.0
 	linePt   = 11.8
 	smallPt  = 9.8
 	rowPt    = 12.6
 	headPt   = 17.0
 	answerPt = 17.5
-	fixedPt  = 84.0 // title, frames, the block to sign
+	fixedPt  = 34.0 // title, frames, the block to sign
 
-	pageChars   = 92
-	smallChars  = 108
-	answerChars = 50
+	pageChars   = 99
+	smallChars  = 118
+	answerChars = 54
 )
 
 // caps are how many of each list the one-page form shows.
@@ -151,7 +151,7 @@ func (p *Page) height() float64 {
 	}
 	h += headPt + rowPt
 	for _, x := range p.Links {
-		h += rowPt + linePt*(max(lines(x.Name+x.Function, 16), lines(x.Measured, 22), lines(x.Count, 26), lines(x.Age, 17))-1)
+		h += rowPt + linePt*(max(lines(x.Name+x.Function, 18), lines(x.Measured, 25), lines(x.Count, 29), lines(x.Age, 19))-1)
 	}
 	h += headPt + linePt*float64(1-min(1, len(p.Alarms)))
 	for _, a := range p.Alarms {
@@ -173,7 +173,7 @@ func (p *Page) height() float64 {
 	}
 	h += headPt + smallPt*lines(activity, smallChars-8) + rowPt
 	for _, e := range p.Log {
-		h += rowPt + linePt*(lines(e.Kind+e.Subject+e.Text+e.Who+"     ", 61)-1)
+		h += rowPt + linePt*(lines(e.Local+e.UTC+e.Kind+e.Subject+e.Text+e.Who+"           ", pageChars)-1)
 	}
 	return h + smallPt
 }
@@ -181,7 +181,7 @@ func (p *Page) height() float64 {
 func column(list []string) float64 {
 	h := linePt * float64(1-min(1, len(list)))
 	for _, x := range list {
-		h += linePt * lines(x, 39)
+		h += linePt * lines(x, 44)
 	}
 	return h
 }

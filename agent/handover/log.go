@@ -2,9 +2,11 @@ package handover
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
+	"candlemark/agent/alarm"
 	"candlemark/agent/journal"
 )
 
@@ -59,13 +61,16 @@ func changes(k journal.Kind) bool {
 }
 
 // minor says whether a record gives way on the one-page form: what the page shows
-// elsewhere, or what a machine noted for machines.
+// elsewhere, what is routine, or what a machine noted for machines.
 func minor(e Entry) bool {
 	switch journal.Kind(e.Kind) {
-	case journal.KindSwap, journal.KindConfig, journal.KindNote, KindIncident, journal.KindSelf, "board_off", "fault":
+	case journal.KindNote:
+		_, _, ok := label(e.Text)
+		return ok
+	case journal.KindSwap, journal.KindConfig, KindIncident, journal.KindSelf, "board_off", "fault":
 		return false
 	case journal.KindAlarm:
-		return strings.HasPrefix(e.Text, "cleared")
+		return strings.HasPrefix(e.Text, "cleared") || strings.HasPrefix(e.Subject, string(alarm.BringNextPack))
 	}
 	return true
 }
@@ -76,21 +81,22 @@ func labels() []string {
 	return []string{"arrangement", "fed", "objective", "weak", "hazard", "unknown", "resources"}
 }
 
+// label splits a note that begins with a label and a colon.
+func label(text string) (which, rest string, ok bool) {
+	before, after, colon := strings.Cut(text, ":")
+	which, rest = strings.ToLower(strings.TrimSpace(before)), strings.TrimSpace(after)
+	return which, rest, colon && rest != "" && slices.Contains(labels(), which)
+}
+
 type labelledNotes map[string][]Entry
 
-// labelled sorts out the notes that begin with a label and a colon.
+// labelled sorts out the notes that begin with a label.
 func labelled(entries []Entry) labelledNotes {
 	out := labelledNotes{}
 	for _, e := range entries {
-		if journal.Kind(e.Kind) != journal.KindNote {
-			continue
-		}
-		before, after, ok := strings.Cut(e.Text, ":")
-		for _, l := range labels() {
-			if text := strings.TrimSpace(after); ok && text != "" && strings.EqualFold(strings.TrimSpace(before), l) {
-				e.Text = text
-				out[l] = append(out[l], e)
-			}
+		if which, rest, ok := label(e.Text); ok && journal.Kind(e.Kind) == journal.KindNote {
+			e.Text = rest
+			out[which] = append(out[which], e)
 		}
 	}
 	return out

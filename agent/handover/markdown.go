@@ -27,7 +27,7 @@ func Markdown(w io.Writer, p Page) error {
 	line("\n**%s.**\n\n%s.\n", md(p.Endurance.Answer), md(p.Endurance.Basis))
 	for _, rows := range [][]Row{p.Head, p.Service, p.Means} {
 		for _, r := range rows {
-			line("- %s: %s", label(r), md(r.Value))
+			line("- %s: %s", heading(r), md(r.Value))
 		}
 	}
 	line("\n## Power and packs (201-10)\n")
@@ -72,7 +72,7 @@ func Markdown(w io.Writer, p Page) error {
 	line("\n%s.", md(p.Governs))
 	line("\n## Activity log: %s\n", md(p.LogFrom))
 	for _, r := range p.Activity {
-		line("- %s: %s", label(r), md(r.Value))
+		line("- %s: %s", heading(r), md(r.Value))
 	}
 	line("\n214-7, local | UTC | what happened | who\n--- | --- | --- | ---")
 	for _, e := range p.Log {
@@ -90,7 +90,7 @@ func Markdown(w io.Writer, p Page) error {
 	return err
 }
 
-func label(r Row) string {
+func heading(r Row) string {
 	if r.Block == "" {
 		return md(r.Label)
 	}

@@ -147,7 +147,7 @@ type Entry struct {
 func Build(in Input) Page {
 	p := Page{
 		Made: in.Now, MadeText: dated(in.Now, in.Now.Location()), ClockSet: in.ClockSet, Live: in.Live, Full: in.Full,
-		Relay: orNot(in.Snapshot.Relay), Incident: in.Incident, Governs: plan.Governs, Preparer: in.Preparer,
+		Relay: orNot(in.Snapshot.Relay), Incident: in.Incident, Governs: plan.Governs, Preparer: Preparer{oneLine(in.Preparer.Name), oneLine(in.Preparer.Position), oneLine(in.Preparer.Agency)},
 		Cautions: in.Cautions,
 	}
 	entries := timed(in)
