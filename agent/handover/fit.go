@@ -8,13 +8,13 @@ import (
 // They are of page.html's style in the widest of its fonts, on Letter, the shorter
 // sheet; the test that prints the page watches them.
 const (
-	sheetPt  = 718.0
+	sheetPt  = 734.0
 	linePt   = 11.8
 	smallPt  = 9.8
 	rowPt    = 12.6
 	headPt   = 17.0
 	answerPt = 17.5
-	fixedPt  = 34.0 // title, frames, the block to sign
+	fixedPt  = 22.0 // title, frames, the block to sign
 
 	pageChars   = 99
 	smallChars  = 118

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -68,7 +69,11 @@ func day() Input {
 	}
 	add(200*time.Minute, journal.KindNote, "", "operator", "hazard: cable crosses the ambulance drive")
 	add(190*time.Minute, journal.KindNote, "", "operator", "weak: the connector at the door is warm")
-	add(16*time.Hour-15*time.Hour, journal.KindNote, "", "operator", "moved the relay to the stairwell, second floor")
+	add(time.Hour, journal.KindNote, "", "operator", "moved the relay to the stairwell, second floor")
+	slices.SortStableFunc(in.Records, func(a, b journal.Record) int { return a.Wall.Compare(b.Wall) })
+	for k := range in.Records {
+		in.Records[k].Seq = uint64(k + 1)
+	}
 	return in
 }
 
