@@ -1,6 +1,8 @@
 package agent
 
 import (
+	"fmt"
+
 	"candlemark/agent/alarm"
 	"candlemark/agent/feed"
 	"candlemark/agent/journal"
@@ -67,15 +69,24 @@ func (FeedAnswer) effect()  {}
 const noFeed = "no feed is configured; describe it under feed in the configuration"
 
 // startFeed carries the feed on from what an earlier run left.
-func (s *State) startFeed(saved *feed.Saved) {
+func (s *State) startFeed(saved *feed.Saved) error {
 	set := s.setup.Feed
+	if set == nil {
+		return nil
+	}
+	if s.pack(set.Pack) == nil {
+		return fmt.Errorf("feed: %q: %w", set.Pack, ErrNoPack)
+	}
+	if err := set.Check(); err != nil {
+		return err
+	}
 	switch {
-	case set == nil:
 	case saved != nil:
 		s.feed = feed.Resume(set.Setup, set.Start, *saved)
 	default:
 		s.feed = feed.New(set.Setup, set.Start)
 	}
+	return nil
 }
 
 // stepFeed lets the feed look at the present.
@@ -84,9 +95,6 @@ func (s *State) stepFeed() []Effect {
 		return nil
 	}
 	t := s.pack(s.setup.Feed.Pack)
-	if t == nil { // the configuration names one that is there
-		return nil
-	}
 	s.feedSeen = true
 	return s.feedEffects(s.feed.Step(feed.Inputs{
 		Now: s.now, ClockSet: s.clockSet, Forecast: t.forecast,
@@ -109,11 +117,15 @@ func (s *State) feedEvent(e Event) []Effect {
 	case FeedSwitched:
 		return s.feedEffects(s.feed.Switched(e.At, e.Fault))
 	}
+	var out []Effect
+	if !s.feedSeen { // the machine takes requests only after its first step
+		out = s.stepFeed()
+	}
 	did, text, err := s.feed.Ask(ask.At, ask.Who, ask.Request)
 	if err != nil {
-		return []Effect{FeedAnswer{Ticket: ask.Ticket, Refused: err.Error()}}
+		return append(out, FeedAnswer{Ticket: ask.Ticket, Refused: err.Error()})
 	}
-	return append(s.feedEffects(did), FeedAnswer{Ticket: ask.Ticket, Text: text})
+	return append(append(out, s.feedEffects(did)...), FeedAnswer{Ticket: ask.Ticket, Text: text})
 }
 
 // feedEffects says the feed's wants in the agent's words, in their order.

@@ -175,6 +175,14 @@ func TestARestartInMidOffKeepsTheReturnTime(t *testing.T) {
 	}
 }
 
+func TestARequestIsTakenBeforeTheFirstReading(t *testing.T) {
+	r := newRide(t, feedSetup(true), Memory{})
+	if a := r.askFeed(feed.Request{Do: feed.AskOff, For: 45 * time.Minute}); a.Refused != "" {
+		t.Errorf("answered %+v", a)
+	}
+	r.wantFeed("at once", "switch true", "hook "+feed.HookShutdown)
+}
+
 func TestWithoutAFeedARequestIsRefused(t *testing.T) {
 	r := newRide(t, testSetup(), Memory{})
 	if a := r.askFeed(feed.Request{Do: feed.AskOn}); a.Refused != noFeed {

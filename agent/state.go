@@ -178,8 +178,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 		s.targets = append(s.targets, &targetTrack{TargetSetup: ts})
 	}
 	s.judge()
-	s.startFeed(mem.Feed)
-	return s, nil
+	return s, s.startFeed(mem.Feed)
 }
 
 // gapSince tells how long the agent was away. It is known only where both ends

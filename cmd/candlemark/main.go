@@ -99,7 +99,7 @@ operator to shut the terminal down before the pack is flat.`,
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
 		newSetup(), newSelfCheck(), newRun(), newDemo(), newCheckConfig(), newReplay(), newLearn(), newPacks(), newPlan(), newHandover(), newIncident(), newVersion(),
-		newSwap(), newNote(), newLogCommand(), newStatus(), newSurvey(), newReflect(),
+		newSwap(), newFeed(), newNote(), newLogCommand(), newStatus(), newSurvey(), newReflect(),
 	)
 	finishHelp(root)
 	return root

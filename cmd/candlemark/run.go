@@ -20,6 +20,8 @@ import (
 	"candlemark/agent/alarm"
 	"candlemark/agent/config"
 	"candlemark/agent/control"
+	"candlemark/agent/feed"
+	"candlemark/agent/feed/contact"
 	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
 	"candlemark/agent/metrics"
@@ -87,21 +89,39 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	}
 	defer jnl.Close()
 
-	set := setup(cfg, startID(boot))
+	near, err := newLocal(cfg, clockSynchronised, log)
+	if err != nil {
+		return err
+	}
+	var a *agent.Agent
+	set, bootUp := setup(cfg, startID(boot)), bootUptime()
+	set.Feed = feedSetup(cfg, feed.Start{BootID: boot, BootUp: bootUp})
 	mem, err := remember(jnl, set)
 	if err != nil {
 		return err
 	}
 	parts := agent.Parts{
-		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: tell,
-		Background: []agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}},
+		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: append(everybody{tell}, near.tell...),
+		Background: append([]agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}}, near.tasks...),
 		Log:        log, ClockSet: clockSynchronised, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
-		Speed: 1, BootUp: bootUptime(),
+		Speed: 1, BootUp: bootUp,
 	}
-	var a *agent.Agent
+	if cfg.Feed != nil {
+		actuator, lines, err := newActuator(cfg.Feed, contact.Tell{
+			HookEnded: func(name, fault string) { a.FeedHookEnded(name, fault) },
+			Switched:  func(fault string) { a.FeedSwitched(fault) },
+		}, jnl.Flush)
+		if err != nil {
+			return err
+		}
+		defer lines.Close()
+		parts.Actuator = actuator
+		parts.Background = append(parts.Background, agent.Task{Name: "feed", Run: actuator.Run})
+		near.state = append(near.state, func() []status.Receiver { return []status.Receiver{actuator.Status()} })
+	}
 	view := func() status.Snapshot {
 		s := a.Snapshot()
-		s.Receivers, s.Journal = tell.Status(), jnl.Status()
+		s.Receivers, s.Journal = append(tell.Status(), near.status()...), jnl.Status()
 		return s
 	}
 	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
@@ -170,6 +190,12 @@ func remember(jnl *journal.Journal, set agent.Setup) (agent.Memory, error) {
 		return mem, err
 	} else if ok {
 		mem.Alarms = &alarms
+	}
+	var fed feed.Saved
+	if ok, err := jnl.State(agent.KeyFeed, &fed); err != nil {
+		return mem, err
+	} else if ok {
+		mem.Feed = &fed
 	}
 	var budget schedule.Saved
 	if ok, err := jnl.State(agent.KeyBudget, &budget); err != nil {

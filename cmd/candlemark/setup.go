@@ -91,7 +91,7 @@ nothing but the file given by --out.`,
 		if err != nil {
 			return err
 		}
-		cfg, err := config.Parse(text, out, checkSensors)
+		cfg, err := config.Parse(text, out, checkSensors, checkFeed)
 		if err != nil {
 			return fmt.Errorf("these answers do not fit together: %w", err)
 		}

@@ -54,6 +54,9 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	for _, t := range s.Targets {
 		fmt.Fprintf(w, "%-6s %-12s %s\n", t.Section, t.Name, targetLine(t))
 	}
+	if s.Feed != nil {
+		fmt.Fprintf(w, "feed   %-12s %s\n", s.Feed.Pack, s.Feed.Text)
+	}
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "fault  %s\n", troubleLine(t))
 	}

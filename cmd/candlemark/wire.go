@@ -27,7 +27,7 @@ const forecastEvery = 5e9 // 5 s
 // load reads the configuration, letting the drivers look at their part of it, so
 // that all faults are reported at once.
 func load(path string) (*config.Config, error) {
-	cfg, err := config.Load(path, checkSensors)
+	cfg, err := config.Load(path, checkSensors, checkFeed)
 	if err != nil {
 		return nil, configError{err} // a file that is not there is not mended by a restart either
 	}
@@ -210,6 +210,9 @@ func probers(c *config.Config) (map[string]probes.Prober, error) {
 func receivers(c *config.Config) []notify.Receiver {
 	var out []notify.Receiver
 	for _, r := range c.Receivers {
+		if r.Kind == commandKind {
+			continue // it needs no network, see newLocal
+		}
 		n := notify.Receiver{
 			Name: r.Name, Kind: notify.Kind(r.Kind), URL: r.URL, Severities: r.Severities, Timeout: r.Timeout,
 			BearerTokenFile: r.TokenFile, User: r.User, PasswordFile: r.PasswordFile,

@@ -1,0 +1,89 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"candlemark/agent/alarm"
+)
+
+const feedConfig = `relay: stairwell
+packs:
+  - name: a
+    chemistry: li-ion
+    series_cells: 5
+    capacity: 5Ah
+    sensor: {kind: simulated, simulated_load: 30W}
+feed:
+  terminal_draw: 20W
+  shutdown_takes: 1s
+`
+
+// An off over the socket runs the terminal's shutdown, outlives a kill of the
+// agent, and is ended by an on; a schedule wants a clear yes. The switch's chip is
+// not there, which is told and stops nothing.
+func TestFeedOverTheSocket(t *testing.T) {
+	mark := filepath.Join(t.TempDir(), "shut")
+	file, socket := writeConfig(t, "127.0.0.1:0", feedConfig+"  shutdown_command: [/bin/sh, -c, 'echo \"$CANDLEMARK_WHY\" > "+mark+"']\n"+
+		"  switch: {chip: no-such-chip, line: 17, contact: normally_closed, pull: down, dead_board_leaves: on}\n")
+	p := launch(t, nil, "run", "--config", file)
+	p.waitSaid(`serving metrics`)
+	p.waitSaid(`the feed's switch does not obey: .*no-such-chip`)
+	feed := func(code int, want string, args ...string) {
+		t.Helper()
+		var out, fault bytes.Buffer
+		got := execute(t.Context(), append(append([]string{"feed"}, args...), "--socket", socket), &out, &fault)
+		if all := out.String() + fault.String(); got != code || !strings.Contains(all, want) {
+			t.Errorf("feed %q: exit code %d, want %d; %q, want %q", args, got, code, all, want)
+		}
+	}
+	feed(0, "the terminal's feed is on")
+	feed(1, "refused: off for 30 s is shorter than", "off", "--for", "30s")
+	feed(1, "nothing was changed; type yes", "schedule", "--on", "10m", "--every", "1h") // nobody answers
+	feed(0, "asked for by "+who(), "off", "--for", "45m")
+	p.waitFor("the shutdown", startWithin, func() bool {
+		b, err := os.ReadFile(mark)
+		return err == nil && strings.Contains(string(b), "asked for by "+who())
+	})
+	p.waitSaid(`feed off: .*; it returns in 44 min`)
+	if err := p.signal(syscall.SIGKILL); err != nil {
+		t.Fatal(err)
+	}
+	<-p.ended
+
+	p = launch(t, nil, "run", "--config", file)
+	p.waitSaid(`serving metrics`)
+	feed(0, "the terminal's feed is off: off for 45 min asked for by "+who())
+	feed(0, "the terminal's feed is on", "on")
+	feed(0, "what it would buy is not known", "schedule", "--on", "10m", "--every", "1h", "--yes")
+	feed(0, "schedule: on for 10 min in every 1 h")
+	p.stop(syscall.SIGTERM)
+}
+
+type heard struct{ times int }
+
+func (h *heard) Publish([]alarm.Change, []alarm.Active) { h.times++ }
+
+func TestAlarmsReachEverybody(t *testing.T) {
+	a, b := &heard{}, &heard{}
+	everybody{a, b}.Publish(nil, nil)
+	if a.times != 1 || b.times != 1 {
+		t.Errorf("told %d and %d times, want once each", a.times, b.times)
+	}
+}
+
+func TestSwitchingIsSavedFirstAndNotHeldUpByTheDisk(t *testing.T) {
+	saved := false
+	l := &lateSwitch{sync: func() error { saved = true; return errors.New("disk full") }}
+	if err := l.Set(true); err == nil || strings.Contains(err.Error(), "disk full") || !saved {
+		t.Errorf("%v, saved %v: want it saved first, and a fault of the wiring alone", err, saved)
+	}
+	if err := l.Close(); err != nil {
+		t.Error(err)
+	}
+}
