@@ -91,6 +91,11 @@ func (a *Agent) Run(ctx context.Context) error {
 
 // emit hands an event to the loop, or gives up when ctx ends.
 func (a *Agent) emit(ctx context.Context, e Event) {
+	select { // first, so that a stop loses nothing that there is room for
+	case a.events <- e:
+		return
+	default:
+	}
 	select {
 	case a.events <- e:
 	case <-ctx.Done():
@@ -170,11 +175,21 @@ func (a *Agent) Note(ctx context.Context, text, who string) error {
 	return a.ask(ctx, Noted{At: a.line.now(), Text: text, Who: who})
 }
 
+// errEnded answers whoever asks an agent that is stopping.
+var errEnded = errors.New("the agent is stopping; say it again once it runs")
+
 // ask is emit for those who must know whether it was taken.
 func (a *Agent) ask(ctx context.Context, e Event) error {
 	select {
+	case <-a.ended: // the queue may have room, but nobody reads it any more
+		return errEnded
+	default:
+	}
+	select {
 	case a.events <- e:
 		return nil
+	case <-a.ended:
+		return errEnded
 	case <-ctx.Done():
 		return fmt.Errorf("the agent did not take it in time: %w", ctx.Err())
 	}

@@ -18,8 +18,9 @@ type Task struct {
 var errReturned = errors.New("returned although nobody stopped it")
 
 // runStages starts every task of every stage at once and stops them stage by
-// stage, the first stage first, when ctx ends or any task returns. All stages
-// together get grace to stop in; a task that does not stop is named in the error.
+// stage, the first stage first, when ctx ends or any task returns. Each stage gets
+// an equal share of grace to stop in, so that one that hangs in the kernel does
+// not keep the next from saving; a task that does not stop is named in the error.
 func runStages(ctx context.Context, grace time.Duration, stages ...[]Task) error {
 	type end struct {
 		stage int
@@ -58,21 +59,21 @@ func runStages(ctx context.Context, grace time.Duration, stages ...[]Task) error
 	case e := <-ends:
 		note(e, false)
 	}
-	deadline := time.NewTimer(grace)
-	defer deadline.Stop()
+	share := grace / time.Duration(max(len(stages), 1))
+next:
 	for i := range stages {
 		cancels[i]()
+		deadline := time.NewTimer(share)
+		defer deadline.Stop()
 		for len(running[i]) > 0 {
 			select {
 			case e := <-ends:
 				note(e, e.stage <= i)
 			case <-deadline.C:
-				for j := i; j < len(stages); j++ {
-					for name := range running[j] {
-						faults = append(faults, fmt.Errorf("%s: did not stop within %s", name, grace))
-					}
+				for name := range running[i] {
+					faults = append(faults, fmt.Errorf("%s: did not stop within %s", name, share))
 				}
-				return errors.Join(faults...)
+				continue next
 			}
 		}
 	}

@@ -69,6 +69,26 @@ func TestTaskThatReturnsEarlyStopsAllAndIsNamed(t *testing.T) {
 	}
 }
 
+func TestStuckStageDoesNotKeepTheNextFromStopping(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		release := make(chan struct{})
+		var order []string
+		var mu sync.Mutex
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		err := runStages(ctx, 10*time.Second,
+			[]Task{{"sampler b", func(context.Context) error { <-release; return nil }}},
+			[]Task{blocking("loop", time.Second, &order, &mu)})
+		if err == nil || !strings.Contains(err.Error(), "sampler b: did not stop within 5s") {
+			t.Errorf("got %v", err)
+		}
+		if !slices.Equal(order, []string{"loop"}) {
+			t.Errorf("the loop was not stopped in order: %v", order)
+		}
+		close(release)
+	})
+}
+
 func TestTaskThatDoesNotStopIsNamedAfterTheGrace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})

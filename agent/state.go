@@ -96,7 +96,7 @@ type State struct {
 	clockSet  bool
 	announced bool          // the alarms carried over a restart were told once
 	savedUp   time.Duration // when the estimates were last handed to the journal
-	poweroff  bool
+	toldUp    time.Duration // when the receivers last heard of what is active
 }
 
 type packTrack struct {
@@ -114,6 +114,8 @@ type packTrack struct {
 	forecastUp time.Duration
 	hasFc      bool
 	counts     status.SensorCounts
+	offAsked   bool // the board was told to power off for this pack, at offUp
+	offUp      time.Duration
 	lastError  string
 	failing    bool // the newest try of the sensor failed
 	failTold   bool // and that was told
@@ -273,7 +275,7 @@ func (s State) Snapshot() status.Snapshot {
 		out.Packs = append(out.Packs, status.Pack{
 			Name: t.Name, SensorName: t.SensorName, Spec: t.Spec, Leads: t.Leads,
 			Reading: t.reading, ReadingKnown: t.seen, ReadingUp: t.readingUp, Stale: s.stale(t),
-			Forecast: t.forecast, Sensor: t.counts, DischargedC: t.coulombs, DischargedJ: t.joules,
+			Forecast: s.present(t), Sensor: t.counts, DischargedC: t.coulombs, DischargedJ: t.joules,
 			Swaps: t.swaps, LastError: t.lastError,
 		})
 	}
@@ -289,6 +291,20 @@ func (s State) Snapshot() status.Snapshot {
 		out.Targets = append(out.Targets, v)
 	}
 	return out
+}
+
+// present is the forecast as it may be shown and acted on: none once the readings
+// it rests on are stale. The alarms get the forecast itself, since they look at
+// its age on their own.
+func (s State) present(t *packTrack) pack.Forecast {
+	if !s.stale(t) {
+		return t.forecast
+	}
+	why := "no reading yet"
+	if t.seen {
+		why = fmt.Sprintf("no reading for %s", (s.now.Up - t.readingUp).Round(time.Second))
+	}
+	return pack.Forecast{State: pack.Unknown, Why: why}
 }
 
 // stale says whether the newest good reading is too old to be shown as the present.

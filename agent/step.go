@@ -16,6 +16,14 @@ import (
 // writes for 45 s more, so a power cut loses less than a minute.
 const saveEvery = 12 * time.Second
 
+// powerOffAgain is when a board that is still up is told to power off once more:
+// the command may have been refused.
+const powerOffAgain = 2 * time.Minute
+
+// retellEvery spaces the announcements that only bring newer words for alarms
+// that are active already, so that a reminder does not tell yesterday's minutes.
+const retellEvery = 20 * time.Second
+
 // Step takes one event and returns the next state and what is to be done. It is
 // pure: no clock, no I/O, no goroutine, and the same events give the same effects.
 func Step(s State, e Event) (State, []Effect) {
@@ -129,9 +137,12 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 		out = append(out, Record{At: s.now, Kind: "pack_state", Subject: t.Name,
 			Text: fmt.Sprintf("%s, was %s", now.State, before.State)})
 	}
-	if t.FeedsBoard && s.setup.PowerOffAt > 0 && !s.poweroff &&
+	if now.State == pack.Charging {
+		t.offAsked = false
+	}
+	if t.FeedsBoard && s.setup.PowerOffAt > 0 && (!t.offAsked || s.now.Up-t.offUp >= powerOffAgain) &&
 		now.State == pack.Discharging && now.Known && now.Expected <= s.setup.PowerOffAt {
-		s.poweroff = true
+		t.offAsked, t.offUp = true, s.now.Up
 		why := fmt.Sprintf("pack %s feeds this board and has %s left", t.Name, now.Expected.Round(time.Second))
 		out = append(out, s.learn(t)...)
 		out = append(out, s.save()...)
@@ -170,6 +181,7 @@ func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect 
 		return append(out, Record{At: at, Kind: "fault", Subject: t.Name, Text: err.Error()})
 	}
 	t.swaps++
+	t.offAsked = false
 	s.judge()
 	return append(out,
 		Record{At: at, Kind: journal.KindSwap, Subject: t.Name, Text: identity(t) + " in place; " + how, Urgent: true},
@@ -179,7 +191,11 @@ func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect 
 // probed takes a finished probe into the record of its target.
 func (s *State) probed(e Probed) []Effect {
 	r := e.Result
-	s.schedule.Done(r.Target, e.At.Up, r.Bytes)
+	counted := r.Bytes
+	if r.Kind == probes.Latency {
+		counted = 0 // the data budget is for transfers; a burst of packets is next to nothing
+	}
+	s.schedule.Done(r.Target, e.At.Up, counted)
 	t := s.target(r.Target)
 	if t == nil {
 		return nil
@@ -235,7 +251,7 @@ func (s *State) tick(e Tick) []Effect {
 	var out []Effect
 	in := schedule.Inputs{Up: s.now.Up, Day: e.Day}
 	for _, t := range s.packs {
-		if f := t.forecast; f.Known && f.State == pack.Discharging && (!in.RemainingKnown || f.Cautious < in.Remaining) {
+		if f := s.present(t); f.Known && f.State == pack.Discharging && (!in.RemainingKnown || f.Cautious < in.Remaining) {
 			in.Remaining, in.RemainingKnown = f.Cautious, true
 		}
 	}
@@ -256,6 +272,9 @@ func (s *State) save() []Effect {
 		if t.seen {
 			out = append(out, s.savePack(t))
 		}
+	}
+	if len(s.alarms.Active()) > 0 { // so that after a restart they are as old as they are
+		out = append(out, SaveAlarms{State: s.alarms.Save()})
 	}
 	return append(out, s.saveFeed()...)
 }
@@ -281,11 +300,13 @@ func (s *State) decide() []Effect {
 		}
 	}
 	changes := s.alarms.Step(in)
-	if len(changes) == 0 && s.announced {
+	active := s.alarms.Active()
+	newWords := len(active) > 0 && s.now.Up-s.toldUp >= retellEvery
+	if len(changes) == 0 && s.announced && !newWords {
 		return nil
 	}
-	s.announced = true
-	out := []Effect{Announce{Changes: changes, Active: s.alarms.Active()}}
+	s.announced, s.toldUp = true, s.now.Up
+	out := []Effect{Announce{Changes: changes, Active: active}}
 	for _, c := range changes {
 		verb := "cleared: "
 		if c.Raised {

@@ -33,7 +33,6 @@ type ride struct {
 	s       State
 	up      time.Duration
 	effects []Effect
-	errors  []string
 }
 
 var epoch = time.Date(2031, 3, 1, 12, 0, 0, 0, time.UTC)
@@ -134,7 +133,7 @@ func TestWholeDischargeWarnsInOrderAndShutsTheBoardDownBeforeTheEnd(t *testing.T
 	}
 	var off []Effect
 	for i, e := range r.effects {
-		if _, is := e.(PowerOff); is {
+		if _, is := e.(PowerOff); is && off == nil {
 			off = r.effects[:i]
 		}
 	}
@@ -144,8 +143,9 @@ func TestWholeDischargeWarnsInOrderAndShutsTheBoardDownBeforeTheEnd(t *testing.T
 	if n := count(off, func(e Record) bool { return e.Kind == "board_off" && e.Urgent }); n != 1 {
 		t.Errorf("%d urgent records before the power-off, want 1", n)
 	}
-	if n := count(r.effects, func(PowerOff) bool { return true }); n != 1 {
-		t.Errorf("asked for the power-off %d times", n)
+	// Asked again every two minutes while the board is still up: here it never goes.
+	if n := count(r.effects, func(PowerOff) bool { return true }); n < 1 || n > 3 {
+		t.Errorf("asked for the power-off %d times in the last three minutes", n)
 	}
 	if n := count(r.effects, func(e SaveProfile) bool { return e.Identity == Unmarked("terminal") }); n == 0 {
 		t.Error("the discharge was not learned")
@@ -328,5 +328,38 @@ func TestThroughputIsHeldBackBelowTheReserve(t *testing.T) {
 	}
 	if got := r.s.Snapshot().Targets[1].NotRun; !strings.Contains(got, "pack below reserve") {
 		t.Errorf("not run because %q", got)
+	}
+}
+
+func TestDeadSensorLeavesNoTimeOnTheClock(t *testing.T) {
+	r := newRide(t, testSetup(), Memory{})
+	r.discharge(&drain{capacityAh: 4.6}, 50, 10*time.Minute)
+	if f := r.s.Snapshot().Packs[0].Forecast; !f.Known {
+		t.Fatalf("no forecast while readings come: %s", f.Why)
+	}
+	r.up += 3 * time.Hour
+	r.send(Tick{At: r.at(), Day: "2031-03-01", ClockSet: true})
+	p := r.s.Snapshot().Packs[0]
+	if !p.Stale || p.Forecast.Known || p.Forecast.State != pack.Unknown || !strings.Contains(p.Forecast.Why, "no reading for 3h") {
+		t.Errorf("three hours without a reading: stale %v, forecast %+v", p.Stale, p.Forecast)
+	}
+}
+
+func TestReceiversHearNewerWordsOfAnAlarmThatStands(t *testing.T) {
+	r := newRide(t, testSetup(), Memory{})
+	d := &drain{capacityAh: 4.6, usedAh: 3.4}
+	r.discharge(d, 50, 5*time.Minute)
+	titles := map[string]bool{}
+	r.effects = nil
+	r.discharge(d, 50, 10*time.Minute)
+	for _, e := range r.effects {
+		if a, ok := e.(Announce); ok && len(a.Changes) == 0 {
+			for _, x := range a.Active {
+				titles[x.Title] = true
+			}
+		}
+	}
+	if len(titles) < 3 {
+		t.Errorf("in ten minutes the receivers heard %d wordings of what is active: %v", len(titles), titles)
 	}
 }
