@@ -3,13 +3,16 @@ package main
 import (
 	"bytes"
 	"errors"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/config"
 )
 
 const feedConfig = `relay: stairwell
@@ -85,5 +88,24 @@ func TestSwitchingIsSavedFirstAndNotHeldUpByTheDisk(t *testing.T) {
 	}
 	if err := l.Close(); err != nil {
 		t.Error(err)
+	}
+}
+
+func TestSelfCheckLooksAtSwitchAndCommands(t *testing.T) {
+	cfg := &config.Config{
+		Receivers: []config.Receiver{{Name: "siren", Kind: "command", Command: []string{"/bin/true"}, Timeout: time.Second}, {Name: "gone", Kind: "command", Command: []string{"/no/such/program"}, Timeout: time.Second}},
+		Signal:    config.Signal{Lamp: &config.Output{Chip: "no-such-chip", Line: "1"}},
+		Feed:      &config.Feed{Pack: "a", Switch: &config.FeedSwitch{Chip: "no-such-chip", Line: "2", Contact: "normally_open", Pull: "down", DeadBoardLeaves: "off"}},
+	}
+	got := map[string]string{}
+	for _, f := range checkLocal(cfg, false) {
+		got[f.What] = f.Result
+		if f.Result == isFault && f.Remedy == "" {
+			t.Errorf("%s: %s without a remedy", f.What, f.Detail)
+		}
+	}
+	want := map[string]string{"receiver siren": isGood, "receiver gone": isFault, "lamp": isFault, "feed switch": isFault}
+	if !maps.Equal(got, want) {
+		t.Errorf("found %v, want %v", got, want)
 	}
 }

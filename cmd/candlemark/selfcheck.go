@@ -84,9 +84,11 @@ func selfCheck(ctx context.Context, cfg *config.Config) []finding {
 	found = append(found, checkClock(), checkJournal(cfg.Journal, running), checkListen(cfg.Listen, running))
 	found = append(found, checkTargets(ctx, cfg)...)
 	for _, r := range cfg.Receivers {
-		found = append(found, checkReceiver(ctx, r))
+		if r.Kind != commandKind {
+			found = append(found, checkReceiver(ctx, r))
+		}
 	}
-	return found
+	return append(found, checkLocal(cfg, running)...)
 }
 
 func agentRuns(socket string) bool {
