@@ -214,7 +214,7 @@ func (s *State) fit(t *packTrack, mark string) error {
 	if err != nil {
 		return fmt.Errorf("pack %s: %w", t.Name, err)
 	}
-	t.est, t.hasFc, t.forecast = est, false, pack.Forecast{State: pack.Unknown, Why: "the pack was put in just now"}
+	t.est, t.hasFc, t.forecast = est, false, pack.Forecast{State: pack.Unknown, Why: "no reading of this pack yet"}
 	return nil
 }
 
@@ -273,7 +273,7 @@ func (s State) Snapshot() status.Snapshot {
 	}
 	for _, t := range s.packs {
 		out.Packs = append(out.Packs, status.Pack{
-			Name: t.Name, SensorName: t.SensorName, Spec: t.Spec, Leads: t.Leads,
+			Name: t.Name, Mark: t.mark, SensorName: t.SensorName, Spec: t.Spec, Leads: t.Leads,
 			Reading: t.reading, ReadingKnown: t.seen, ReadingUp: t.readingUp, Stale: s.stale(t),
 			Forecast: s.present(t), Sensor: t.counts, DischargedC: t.coulombs, DischargedJ: t.joules,
 			Swaps: t.swaps, LastError: t.lastError,

@@ -41,6 +41,7 @@ type Feed struct {
 // Pack is one pack as last seen.
 type Pack struct {
 	Name         string
+	Mark         string // what is written on the pack that is in place; "" when it is unmarked
 	SensorName   string
 	Spec         pack.Spec
 	Leads        alarm.Leads
