@@ -170,7 +170,13 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 		gap, known := gapSince(saved, at.Wall, clockSet)
 		est, err := pack.Resume(ps.Spec, s.known[identity(t)].Profile, saved.Estimate, gap, known)
 		if err != nil {
-			return State{}, fmt.Errorf("pack %s: carry on from the saved estimate: %w", ps.Name, err)
+			// A record that decayed must not keep the agent down: begin anew, and say so.
+			if err := s.fit(t, saved.Mark); err != nil {
+				return State{}, err
+			}
+			t.lastError = "not carried on from the saved estimate: " + err.Error()
+			s.packs = append(s.packs, t)
+			continue
 		}
 		t.est = est
 		t.shift = saved.Line + gap - at.Up

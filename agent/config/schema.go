@@ -148,9 +148,9 @@ type Target struct {
 	Section probes.Section `key:"section" need:"yes" oneof:"hop uplink"`
 	// Host name or address to probe.
 	Address string `key:"address" need:"yes"`
-	// How to probe: icmp echo, the time a TCP connection takes, or auto (icmp where it is permitted, else tcp_connect where port is given).
+	// How to probe: icmp echo, the time a TCP connection takes, or auto (icmp where it is permitted, else tcp_connect).
 	Method string `key:"method" default:"auto" oneof:"auto icmp tcp_connect"`
-	// TCP port for tcp_connect; a refused connection is an answer too.
+	// TCP port for tcp_connect, and for auto where icmp is not permitted (443 then when left out); a refused connection is an answer too.
 	Port int `key:"port" min:"1" max:"65535"`
 	// Time between probes.
 	Every time.Duration `key:"every" default:"30s" min:"1s" max:"24h"`
@@ -168,14 +168,14 @@ type Throughput struct {
 	Name string `key:"name" need:"yes"`
 	// Time between transfers.
 	Every time.Duration `key:"every" default:"6h" min:"5min" max:"168h"`
-	// Number of the speed test server; left out: the nearest one that answers.
+	// Base address of the server to measure against, such as http://198.51.100.7:8080; left out: the first of the library's public list that answers.
 	Server string `key:"server"`
 	// Parallel streams.
 	Streams int `key:"streams" default:"4" min:"1" max:"16"`
 	// Most data one transfer may cost, both directions together.
-	ByteBudget Bytes `key:"byte_budget" default:"20MB" min:"100kB" max:"10GB"`
+	ByteBudget Bytes `key:"byte_budget" default:"20MB" min:"1MB" max:"10GB"`
 	// Longest time one transfer may take.
-	Deadline time.Duration `key:"deadline" default:"30s" min:"2s" max:"5min"`
+	Deadline time.Duration `key:"deadline" default:"30s" min:"2s" max:"1min"`
 	// Whether to measure towards this relay.
 	Down bool `key:"down" default:"true"`
 	// Whether to measure away from this relay.

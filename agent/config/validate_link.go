@@ -11,6 +11,10 @@ import (
 // synRepeat is when TCP first repeats an unanswered SYN (RFC 6298, section 2: 1 s).
 const synRepeat = time.Second
 
+// longestBurst bounds one latency probe: probes never overlap, so a long one holds
+// up all others.
+const longestBurst = time.Minute
+
 func validateTarget(report reporter, key string, t Target) {
 	switch host, port, found := strings.Cut(t.Address, ":"); {
 	case strings.Contains(t.Address, "://"):
@@ -30,7 +34,11 @@ func validateTarget(report reporter, key string, t Target) {
 		report(key+".timeout", fmt.Sprintf("%s is not below %s, when TCP repeats by itself and hides the loss", t.Timeout, synRepeat),
 			"set 900ms or less, or choose method: icmp")
 	}
-	if burst := time.Duration(t.Count-1)*t.Interval + t.Timeout; burst > t.Every {
+	burst := time.Duration(t.Count-1)*t.Interval + t.Timeout
+	if burst > longestBurst {
+		report(key+".count", fmt.Sprintf("one probe of %d packets %s apart may take %s, and no other probe runs meanwhile", t.Count, short(t.Interval), short(burst)),
+			"keep it under "+short(longestBurst)+": fewer packets, or a shorter interval")
+	} else if burst > t.Every {
 		report(key+".every", fmt.Sprintf("%s is shorter than one probe, which may take %s", short(t.Every), short(burst)),
 			"set more, or fewer packets in count")
 	}

@@ -211,7 +211,7 @@ func (n *narrator) println(line string) {
 func (n *narrator) Publish(changes []alarm.Change, _ []alarm.Active) {
 	for _, c := range changes {
 		if c.Raised {
-			n.println(fmt.Sprintf("%s  >> %s: %s\n            %s", clock(c.At.Up), c.Alarm.Name, c.Because, c.Alarm.Action))
+			n.println(fmt.Sprintf("%s  >> %s: %s\n            %s: %s", clock(c.At.Up), strings.ToUpper(string(c.Alarm.Severity)), c.Alarm.Action, c.Alarm.Name, c.Because))
 		} else {
 			n.println(fmt.Sprintf("%s  << %s cleared: %s", clock(c.At.Up), c.Alarm.Name, c.Because))
 		}
@@ -226,6 +226,7 @@ func (n *narrator) tell(ctx context.Context, a *agent.Agent, sim *simulated.Pack
 	look := time.NewTicker(250 * time.Millisecond)
 	defer look.Stop()
 	var flatSince time.Time
+	swapped := false
 	for {
 		select {
 		case <-ctx.Done():
@@ -241,7 +242,8 @@ func (n *narrator) tell(ctx context.Context, a *agent.Agent, sim *simulated.Pack
 			}
 			switch {
 			case !flat:
-				flatSince = time.Time{}
+				flatSince, swapped = time.Time{}, false
+			case swapped: // the alarm is about to clear
 			case flatSince.IsZero():
 				flatSince = time.Now()
 				n.println(clock(s.Taken.Up) + "  the pack is flat. In a real kit the link is now gone.")
@@ -249,7 +251,7 @@ func (n *narrator) tell(ctx context.Context, a *agent.Agent, sim *simulated.Pack
 				end()
 				return
 			case time.Since(flatSince) > 6*time.Second:
-				flatSince = time.Time{}
+				swapped = true
 				sim.Swap()
 				n.println(clock(s.Taken.Up) + "  an operator puts a charged pack in and runs: candlemark swap --pack " + demoPack)
 				if err := a.Swap(ctx, demoPack, "", "demo"); err != nil && !errors.Is(err, context.Canceled) {

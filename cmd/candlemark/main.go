@@ -31,7 +31,7 @@ func (e usageError) Unwrap() error { return e.error }
 
 func main() {
 	// A second signal ends the program at once, in case an orderly stop hangs.
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	context.AfterFunc(ctx, stop)
 	os.Exit(execute(ctx, os.Args[1:], os.Stdout, os.Stderr))
 }

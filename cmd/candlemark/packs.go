@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -51,9 +50,6 @@ retire) with the reason. Packs without a mark share one line for each place.`,
 
 // knownOffline reads the learned packs while no agent runs.
 func knownOffline(path string) (known []status.KnownPack, err error) {
-	if _, err := os.Stat(path); err != nil {
-		return nil, fmt.Errorf("journal: %w; name the one the agent writes, journal: in its configuration", err)
-	}
 	err = offline(path, func(j *journal.Journal) error {
 		known, err = knownIn(j)
 		return err

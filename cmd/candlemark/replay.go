@@ -111,7 +111,11 @@ func replay(spec pack.Spec, prof *pack.Profile, leads alarm.Leads, rows []trace.
 	if prof != nil {
 		mem.Known = map[string]agent.KnownPack{agent.Unmarked(name): {Spec: spec, Profile: prof}}
 	}
-	st, err := agent.NewState(set, mem, alarm.Instant{Wall: epoch}, true)
+	begin := alarm.Instant{Wall: epoch}
+	if len(rows) > 0 { // a recording may begin anywhere, before zero too
+		begin = alarm.Instant{Up: rows[0].T, Wall: epoch.Add(rows[0].T)}
+	}
+	st, err := agent.NewState(set, mem, begin, true)
 	if err != nil {
 		return configError{err}
 	}

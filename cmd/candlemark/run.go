@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"runtime/debug"
 	"time"
 
@@ -70,6 +71,9 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	if err != nil {
 		return err
 	}
+	if err := checkWeb(cfg); err != nil {
+		return err
+	}
 	tell, err := notify.New(cfg.Relay, cfg.Site, receivers(cfg), nil)
 	if err != nil {
 		return configError{err}
@@ -84,8 +88,16 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		log.Error().Err(err).Msg("the journal was damaged; a fresh one was begun")
 	} else if errors.Is(err, journal.ErrLocked) {
 		return fmt.Errorf("%w; another agent runs on this board: stop it first, or give this one another journal", err)
-	} else if err != nil {
-		return err
+	}
+	broken := ""
+	if jnl == nil {
+		// A card that went read-only must not keep the operator from being warned.
+		broken = fmt.Sprintf("%v; what happens now is kept in memory only", err)
+		log.Error().Err(err).Msg("the journal cannot be used; going on without a lasting record")
+		spare := filepath.Join(filepath.Dir(cfg.ControlSocket), "journal.db")
+		if jnl, err = journal.Open(spare, journal.Options{Boot: boot}); err != nil && jnl == nil {
+			return fmt.Errorf("%s; nor can %s: %w", broken, spare, err)
+		}
 	}
 	defer jnl.Close()
 
@@ -96,10 +108,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	var a *agent.Agent
 	set, bootUp := setup(cfg, startID(boot)), bootUptime()
 	set.Feed = feedSetup(cfg, feed.Start{BootID: boot, BootUp: bootUp})
-	mem, err := remember(jnl, set)
-	if err != nil {
-		return err
-	}
+	mem := remember(jnl, set, log)
 	parts := agent.Parts{
 		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: append(everybody{tell}, near.tell...),
 		Background: append([]agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}}, near.tasks...),
@@ -122,6 +131,9 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	view := func() status.Snapshot {
 		s := a.Snapshot()
 		s.Receivers, s.Journal = append(tell.Status(), near.status()...), jnl.Status()
+		if broken != "" {
+			s.Journal.LastError = broken
+		}
 		return s
 	}
 	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
@@ -135,8 +147,9 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	log.Info().Str("relay", cfg.Relay).Str("listen", cfg.Listen).Int("packs", len(cfg.Packs)).Int("targets", len(prs)).Str("version", build().Version).Msg("candlemark starts")
 	jnl.Append(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindAgent, Text: "started"})
 	go announceReady(ctx, web, log)
+	context.AfterFunc(ctx, func() { _, _ = daemon.SdNotify(false, daemon.SdNotifyStopping) })
 	err = a.Run(ctx)
-	_, _ = daemon.SdNotify(false, daemon.SdNotifyStopping)
+	jnl.Append(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindAgent, Text: "stopped in order"})
 	log.Info().Msg("candlemark ends")
 	return err
 }
@@ -159,51 +172,45 @@ func startID(boot string) string {
 	return fmt.Sprintf("%.8s-%x", boot, time.Now().UnixNano()/1e6&0xffffffff)
 }
 
-// remember reads what earlier runs left in the journal.
-func remember(jnl *journal.Journal, set agent.Setup) (agent.Memory, error) {
+// remember reads what earlier runs left in the journal. What cannot be read is
+// said and taken as absent: a fault of the record must not keep the agent down.
+func remember(jnl *journal.Journal, set agent.Setup, log zerolog.Logger) agent.Memory {
 	mem := agent.Memory{Packs: map[string]agent.PackState{}, Known: map[string]agent.KnownPack{}}
+	read := func(ok bool, err error) bool {
+		if err != nil {
+			log.Error().Err(err).Msg("not carried on from the journal")
+		}
+		return ok && err == nil
+	}
 	for _, p := range set.Packs {
 		var ps agent.PackState
-		ok, err := jnl.PackState(p.Name, &ps)
-		if err != nil {
-			return mem, err
-		}
-		if ok {
+		if read(jnl.PackState(p.Name, &ps)) {
 			mem.Packs[p.Name] = ps
 		}
 	}
 	ids, err := jnl.Identities()
-	if err != nil {
-		return mem, err
-	}
+	read(true, err)
 	for _, id := range ids {
 		var k agent.KnownPack
-		if _, err := jnl.Profile(id, &k); err != nil {
-			return mem, err
-		}
-		if k.Profile != nil {
+		if read(jnl.Profile(id, &k)) && k.Profile != nil {
 			mem.Known[id] = k
 		}
 	}
-	var alarms alarm.Saved
-	if ok, err := jnl.State(agent.KeyAlarms, &alarms); err != nil {
-		return mem, err
-	} else if ok {
+	var (
+		alarms alarm.Saved
+		fed    feed.Saved
+		budget schedule.Saved
+	)
+	if read(jnl.State(agent.KeyAlarms, &alarms)) {
 		mem.Alarms = &alarms
 	}
-	var fed feed.Saved
-	if ok, err := jnl.State(agent.KeyFeed, &fed); err != nil {
-		return mem, err
-	} else if ok {
+	if read(jnl.State(agent.KeyFeed, &fed)) {
 		mem.Feed = &fed
 	}
-	var budget schedule.Saved
-	if ok, err := jnl.State(agent.KeyBudget, &budget); err != nil {
-		return mem, err
-	} else if ok {
+	if read(jnl.State(agent.KeyBudget, &budget)) {
 		mem.Budget = &budget
 	}
-	return mem, nil
+	return mem
 }
 
 // clockSynchronised asks the kernel whether the clock is disciplined: small

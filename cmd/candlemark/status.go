@@ -13,6 +13,7 @@ import (
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 )
 
 func newStatus() *cobra.Command {
@@ -58,7 +59,7 @@ func printStatus(w io.Writer, s status.Snapshot) {
 		fmt.Fprintf(w, "feed   %-12s %s\n", s.Feed.Pack, s.Feed.Text)
 	}
 	if t := s.Trouble; t.Known {
-		fmt.Fprintf(w, "fault  %s\n", troubleLine(t))
+		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
 	}
 	if len(s.Alarms) == 0 {
 		fmt.Fprintln(w, "no alarm")
@@ -70,7 +71,13 @@ func printStatus(w io.Writer, s status.Snapshot) {
 
 // troubleLine says where a fault of the link lies, with the evidence.
 func troubleLine(t status.Trouble) string {
-	line := string(t.Place)
+	line := "no fault seen"
+	switch {
+	case t.Place == quality.PlaceUnsure && t.Shown:
+		line = "something is wrong, but not where"
+	case t.Shown:
+		line = "FAULT: " + string(t.Place)
+	}
 	if t.Evidence != "" {
 		line += ": " + t.Evidence
 	}
@@ -121,7 +128,7 @@ func remaining(f pack.Forecast) string {
 
 // minutes prints a length of time as people say it.
 func minutes(d time.Duration) string {
-	m := int(d.Round(time.Minute) / time.Minute)
+	m := int(d / time.Minute) // rounded down: never more than there is
 	switch {
 	case d < 2*time.Minute:
 		return fmt.Sprintf("%d s", int(d.Round(time.Second)/time.Second))

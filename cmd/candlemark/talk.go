@@ -136,10 +136,6 @@ func newLogCommand() *cobra.Command {
 		if errors.Is(err, control.ErrNoAgent) && *path == "" {
 			err = fmt.Errorf("%w, or its journal with --journal", err)
 		} else if errors.Is(err, control.ErrNoAgent) {
-			// Reading must not make an empty journal where a path is misspelt.
-			if _, err := os.Stat(*path); err != nil {
-				return fmt.Errorf("journal: %w; name the one the agent writes, journal: in its configuration", err)
-			}
 			err = offline(*path, func(j *journal.Journal) (err error) {
 				recs, err = j.Records(filter)
 				return err
@@ -179,6 +175,10 @@ func printRecords(cmd *cobra.Command, f format, recs []journal.Record) error {
 // offline opens the journal for one command. The lock time-out of Open tells
 // when an agent holds it after all.
 func offline(path string, f func(*journal.Journal) error) error {
+	// A misspelt path must not make a journal that nobody reads.
+	if _, err := os.Stat(path); err != nil {
+		return fmt.Errorf("journal: %w; name the one the agent writes, journal: in its configuration", err)
+	}
 	boot, err := journal.BootID()
 	if err != nil {
 		return err
