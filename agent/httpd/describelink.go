@@ -7,7 +7,46 @@ import (
 
 	"candlemark/agent/status"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 )
+
+// troubleView is where a fault of the link lies.
+type troubleView struct {
+	Verdict, Evidence, Because string
+	Shown                      bool
+}
+
+func describeTrouble(t status.Trouble) *troubleView {
+	if !t.Known {
+		return nil
+	}
+	v := &troubleView{Shown: t.Shown, Verdict: "no fault seen", Evidence: sentence(t.Evidence)}
+	if !t.Shown {
+		return v
+	}
+	switch t.Place {
+	case quality.LocalHop:
+		v.Verdict = "fault on the near hop"
+	case quality.TheUplink:
+		v.Verdict = "fault on the uplink, beyond the near hop"
+	case quality.BothParts:
+		v.Verdict = "faults on the near hop and on the uplink"
+	default:
+		v.Verdict = "a fault, its place cannot be told"
+	}
+	v.Because = sentence(t.Because)
+	return v
+}
+
+// feedView is the terminal's feed.
+type feedView struct{ Pack, Text string }
+
+func describeFeed(f *status.Feed) *feedView {
+	if f == nil {
+		return nil
+	}
+	return &feedView{Pack: f.Pack, Text: sentence(f.Text)}
+}
 
 func describeLink(t *status.Target, now time.Time) linkView {
 	where := "near hop"
@@ -18,7 +57,7 @@ func describeLink(t *status.Target, now time.Time) linkView {
 	switch {
 	case t.LastError != "":
 		v.Verdict = "not measured"
-		v.Facts = append(v.Facts, fact{"why", t.LastError})
+		v.Facts = append(v.Facts, fact{Name: "why", Value: "the probe could not be made", Raw: t.LastError})
 	case !t.LastKnown:
 		v.Verdict = "not measured yet"
 	case t.Last.Latency != nil:
@@ -30,10 +69,10 @@ func describeLink(t *status.Target, now time.Time) linkView {
 	}
 	if t.LastKnown {
 		age := now.Sub(t.Last.Start.Add(t.Last.Elapsed))
-		v.Facts = append(v.Facts, fact{"measured", about(age) + " ago"})
+		v.Facts = append(v.Facts, fact{Name: "measured", Value: about(age) + " ago"})
 	}
 	if t.NotRun != "" {
-		v.Facts = append(v.Facts, fact{"held back", t.NotRun})
+		v.Facts = append(v.Facts, fact{Name: "held back", Value: t.NotRun})
 	}
 	return v
 }
@@ -48,12 +87,12 @@ func latencyFacts(l *probes.LatencyStats) (verdict string, facts []fact) {
 	case l.Lost > 0:
 		verdict = "answers, with loss"
 	}
-	facts = append(facts, fact{"lost", fmt.Sprintf("%d of %d packets", l.Lost, l.Sent)})
+	facts = append(facts, fact{Name: "lost", Value: fmt.Sprintf("%d of %d packets", l.Lost, l.Sent)})
 	if l.RTTKnown {
-		facts = append(facts, fact{"round trip", fmt.Sprintf("%s median, %s least, %s at the 95th percentile", ms(l.Median), ms(l.Min), ms(l.P95))})
+		facts = append(facts, fact{Name: "round trip", Value: fmt.Sprintf("%s median, %s least, %s at the 95th percentile", ms(l.Median), ms(l.Min), ms(l.P95))})
 	}
 	if l.VariationKnown {
-		facts = append(facts, fact{"jitter", ms(l.Jitter) + ", of round trips"})
+		facts = append(facts, fact{Name: "jitter", Value: ms(l.Jitter) + ", of round trips"})
 	}
 	return verdict, facts
 }
@@ -71,12 +110,12 @@ func throughputFacts(t *probes.ThroughputStats) (verdict string, facts []fact) {
 			verdict = "measured"
 			value = fmt.Sprintf("%.2f Mbit/s over %.1f MB", d.bitPS/1e6, float64(d.bytes)/1e6)
 		}
-		facts = append(facts, fact{d.name, value})
+		facts = append(facts, fact{Name: d.name, Value: value})
 	}
 	if t.IdleRTTKnown {
-		facts = append(facts, fact{"round trip before", ms(t.IdleRTT)})
+		facts = append(facts, fact{Name: "round trip before", Value: ms(t.IdleRTT)})
 	}
-	return verdict, append(facts, fact{"against", cmp.Or(t.Server, "a server without a name")})
+	return verdict, append(facts, fact{Name: "against", Value: cmp.Or(t.Server, "a server without a name")})
 }
 
 func describeAgent(s status.Snapshot) []fact {
@@ -84,20 +123,20 @@ func describeAgent(s status.Snapshot) []fact {
 	if s.Data.BudgetPerDay > 0 {
 		data = fmt.Sprintf("%.1f MB of %.1f MB today", float64(s.Data.UsedToday)/1e6, float64(s.Data.BudgetPerDay)/1e6)
 	}
-	facts := []fact{{"running for", about(s.Taken.Up)}, {"probe data", data}}
+	facts := []fact{{Name: "running for", Value: about(s.Taken.Up)}, {Name: "probe data", Value: data}}
 	if s.Journal.Path != "" {
 		journal := fmt.Sprintf("%d records wait to be written", s.Journal.Pending)
 		if s.Journal.LastError != "" {
-			journal = "cannot be written: " + s.Journal.LastError
+			journal = "cannot be written"
 		}
-		facts = append(facts, fact{"journal", journal})
+		facts = append(facts, fact{"journal", journal, s.Journal.LastError})
 	}
 	for _, r := range s.Receivers {
 		state := fmt.Sprintf("%d attempts, %d failed, %d dropped, %d waiting", r.Attempts, r.Failures, r.Dropped, r.Waiting)
 		if r.LastError != "" {
-			state += "; last: " + r.LastError
+			state = "the last one did not get through; " + state
 		}
-		facts = append(facts, fact{"alarms to " + r.Name, state})
+		facts = append(facts, fact{"alarms to " + r.Name, state, r.LastError})
 	}
 	return facts
 }

@@ -1,0 +1,177 @@
+package httpd
+
+import (
+	"fmt"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/status"
+)
+
+// doBox is the top of the page: how urgent, and what to do where.
+type doBox struct {
+	Severity alarm.Severity // sets the border; "" without an alarm
+	Word     string
+	Lines    []doLine
+	More     string // what else is active below; "" for nothing
+}
+
+// doLine is one thing to do: Where it belongs, the thing itself, and how.
+type doLine struct{ Where, First, Rest string }
+
+type alarmView struct {
+	Severity                 alarm.Severity
+	Word, Title, Since, Name string
+	First, Rest              string // "" where the top of the page says it
+	Instead                  string // why there is no action; "" where there is one
+}
+
+func rank(s alarm.Severity) int {
+	switch s {
+	case alarm.Critical:
+		return 0
+	case alarm.Warning:
+		return 1
+	}
+	return 2
+}
+
+func severityWord(s alarm.Severity) string {
+	switch s {
+	case alarm.Critical:
+		return "ACT NOW"
+	case alarm.Warning:
+		return "ACT SOON"
+	}
+	return "KNOW THIS"
+}
+
+// settled says whether another alarm of the same pack makes a's action pointless:
+// at the cut-off there is no lead time left to use, and the pack must come off.
+func settled(a alarm.Active, alarms []alarm.Active) bool {
+	if a.Name != alarm.BringNextPack && a.Name != alarm.ShutTerminalDown {
+		return false
+	}
+	for _, b := range alarms {
+		if b.Name == alarm.PackAtCutoff && b.Subject == a.Subject {
+			return true
+		}
+	}
+	return false
+}
+
+// whatToDo is what the most urgent alarms ask for, one line each even where two
+// packs need the same: each needs it done. said tells which alarms it covers.
+func whatToDo(alarms []alarm.Active, s status.Snapshot, alive bool) (box doBox, said []bool) {
+	said = make([]bool, len(alarms))
+	if !alive {
+		box.Lines = append(box.Lines, doLine{"Agent", "Restart the agent", "It hangs, and will not warn you."})
+	}
+	below := 0
+	for i, a := range alarms {
+		switch {
+		case settled(a, alarms):
+		case a.Action == "" || rank(a.Severity) > rank(alarms[0].Severity):
+			below++
+		default:
+			first, rest := split(a.Action)
+			box.Lines = append(box.Lines, doLine{where(a), first, rest})
+			said[i] = true
+		}
+	}
+	if below > 0 {
+		box.More = fmt.Sprintf("%d less urgent below.", below)
+	}
+	switch {
+	case !alive:
+		box.Severity = alarm.Critical
+		box.Word = severityWord(box.Severity)
+	case len(alarms) > 0:
+		box.Severity = alarms[0].Severity
+		box.Word = severityWord(box.Severity)
+	case watched(s):
+		box.Word = "NOTHING TO DO NOW"
+		box.Lines = []doLine{{First: "No alarm is active."}}
+	default:
+		box.Severity = alarm.Warning
+		box.Word = "NOT WATCHED"
+		box.Lines = []doLine{{First: "Go by the clock.", Rest: "No alarm is active, but no pack is being read: do not rely on a warning from here."}}
+	}
+	return box, said
+}
+
+func watched(s status.Snapshot) bool {
+	for _, p := range s.Packs {
+		if p.ReadingKnown && !p.Stale {
+			return true
+		}
+	}
+	return false
+}
+
+// where names what an alarm is about.
+func where(a alarm.Active) string {
+	e, _ := alarm.Lookup(a.Name)
+	switch {
+	case a.Name == alarm.LinkDown:
+		return "Link"
+	case a.Subject == "":
+		return "Relay"
+	case e.About == "hop target":
+		return "Hop " + a.Subject
+	case e.About == "pack":
+		return "Pack " + a.Subject
+	}
+	return a.Subject
+}
+
+// split parts an action into what to do, for reading at a distance, and how or why.
+func split(action string) (first, rest string) {
+	at := len(action)
+	for _, end := range []string{": ", "; ", ". "} {
+		if i := strings.Index(action, end); i > 0 && i < at {
+			at = i
+		}
+	}
+	if at == len(action) {
+		return sentence(action), ""
+	}
+	return sentence(action[:at]), sentence(action[at+2:])
+}
+
+// sentence gives words their capital and full stop.
+func sentence(words string) string {
+	r, size := utf8.DecodeRuneInString(words)
+	if size == 0 {
+		return ""
+	}
+	words = string(unicode.ToUpper(r)) + words[size:]
+	if strings.HasSuffix(words, ".") {
+		return words
+	}
+	return words + "."
+}
+
+func describeAlarm(a alarm.Active, up time.Duration, said, settled bool) alarmView {
+	v := alarmView{
+		Severity: a.Severity, Word: severityWord(a.Severity), Title: sentence(a.Title),
+		Since: "Active for " + about(up-a.Raised.Up), Name: string(a.Name),
+	}
+	if a.ClockSet && !a.Raised.Wall.IsZero() {
+		v.Since += ", since " + timeOfDay(a.Raised.Wall, "15:04")
+	}
+	v.Since += "."
+	switch {
+	case settled:
+		v.Instead = "Too late for this: the pack is at its cut-off, see the top of the page."
+	case said:
+		v.Instead = "What to do is at the top of the page."
+	default:
+		v.First, v.Rest = split(a.Action)
+	}
+	return v
+}

@@ -1,0 +1,118 @@
+package httpd
+
+import (
+	"cmp"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+)
+
+type packView struct {
+	Name, Mark, State             string
+	Left, Likely, Range, Cautious string // "" when not known
+	LeftWhy                       string
+	Facts                         []fact
+	Sensor                        string // which one, for whoever repairs it
+}
+
+func stateWords(s pack.State) string {
+	switch s {
+	case pack.Discharging:
+		return "feeding the load"
+	case pack.Charging:
+		return "charging, or on mains"
+	case pack.Resting:
+		return "connected, next to no load"
+	case pack.Absent:
+		return "no pack there"
+	}
+	return "state not known"
+}
+
+// describePack shows the cautious time large, since that is what the alarms go by
+// and what somebody may plan on; what is expected stands beside it.
+func describePack(p *status.Pack, up time.Duration) packView {
+	f := p.Forecast
+	v := packView{Name: p.Name, Mark: p.Mark, State: stateWords(f.State), Sensor: cmp.Or(p.SensorName, "a sensor without a name")}
+	switch {
+	case f.Known && f.Expected <= 0:
+		v.Left, v.Likely = "none left", "the pack is at its cut-off"
+	case f.Known:
+		v.Left, v.Likely = "at least "+about(f.Cautious), "most likely "+about(f.Expected)
+		v.Range = "9 times in 10 between " + about(f.Low) + " and " + about(f.High) + "."
+		v.Cautious = fmt.Sprintf("About %.3g packs in 100 end before the large figure. Warnings go by it: bring the next pack at %s, shut the terminal down at %s.",
+			100*pack.CautiousLevel, about(p.Leads.NextPack), about(p.Leads.ShutDown))
+	default:
+		v.LeftWhy = unknown(cmp.Or(f.Why, stateWords(f.State)))
+	}
+	v.Facts = append(v.Facts, readingFacts(p, up)...)
+	if f.ChargeKnown {
+		v.Facts = append(v.Facts, fact{Name: "charge", Value: num(100*f.ChargeRatio, 0) + " % left"})
+	} else {
+		v.Facts = append(v.Facts, fact{Name: "charge", Value: "unknown"})
+	}
+	if f.Known {
+		v.Facts = append(v.Facts, fact{Name: "cut-off", Value: num(f.CutoffV, 2) + " V at the pack, at " + num(f.LoadW, 1) + " W"})
+	}
+	v.Facts = append(v.Facts, fact{Name: "used", Value: num(p.DischargedJ/3600, 1) + " Wh since the agent started"})
+	return v
+}
+
+func readingFacts(p *status.Pack, up time.Duration) []fact {
+	if !p.ReadingKnown {
+		return []fact{unread(p, "no reading yet")}
+	}
+	r, age := p.Reading, about(up-p.ReadingUp)+" ago"
+	if p.Stale {
+		return []fact{
+			unread(p, "the sensor does not answer"),
+			{Name: "last seen", Value: num(r.PackV, 2) + " V, " + num(r.PackA, 2) + " A, " + age},
+		}
+	}
+	current := num(r.PackA, 2) + " A ± " + num(r.ErrA, 2) + " A"
+	power := num(r.PackW(), 1) + " W ± " + num(r.ErrW, 1) + " W"
+	if r.Clipped {
+		current = "at least " + num(r.PackA, 2) + " A: clipped, beyond the sensor's range"
+		power = "at least " + num(r.PackW(), 1) + " W"
+	}
+	facts := []fact{
+		{Name: "voltage", Value: num(r.PackV, 2) + " V ± " + num(r.ErrV, 2) + " V"},
+		{Name: "current", Value: current},
+		{Name: "power", Value: power},
+	}
+	if r.TempKnown {
+		facts = append(facts, fact{Name: "temperature", Value: num(r.TempC, 0) + " °C"})
+	}
+	if r.SettingsFault {
+		facts = append(facts, fact{Name: "sensor", Value: "reports that its settings do not fit this load"})
+	}
+	return append(facts, fact{Name: "read", Value: age})
+}
+
+// unread says that there is no present reading; what the system said comes after.
+func unread(p *status.Pack, why string) fact {
+	if p.LastError != "" {
+		why = "the sensor cannot be read"
+	}
+	return fact{Name: "reading", Value: unknown(why), Raw: p.LastError}
+}
+
+func unknown(why string) string {
+	if why == "" {
+		return "unknown"
+	}
+	return "unknown — " + why
+}
+
+// num writes a figure with so many decimals, and never a zero with a minus.
+func num(v float64, decimals int) string {
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.HasPrefix(s, "-") && strings.Trim(s, "-0.") == "" {
+		return s[1:]
+	}
+	return s
+}

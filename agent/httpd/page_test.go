@@ -1,0 +1,201 @@
+package httpd_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/feed"
+	"candlemark/agent/pack"
+	"candlemark/agent/status"
+	"candlemark/probes"
+	"candlemark/probes/quality"
+)
+
+func TestPageFetchesNothingFromElsewhere(t *testing.T) {
+	w := get(serverOf(example()), "/")
+	body := w.Body.String()
+	for _, bad := range []string{"http://", "https://", "<script", "<img", "<link", "src=", "@import", "url("} {
+		if strings.Contains(body, bad) {
+			t.Errorf("the page holds %q", bad)
+		}
+	}
+	if csp := w.Header().Get("Content-Security-Policy"); !strings.Contains(csp, "default-src 'none'") {
+		t.Errorf("Content-Security-Policy is %q", csp)
+	}
+}
+
+func TestPageSays(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*status.Snapshot)
+		says   []string
+		not    []string
+	}{
+		"time left with range, what to do, ages": {
+			func(*status.Snapshot) {},
+			[]string{"between 1 h 40 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section class="do warning">`, "at least 40 min", "most likely 2 h 05 min",
+				"ACT SOON: Pack a runs low.", "Active for 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "<dd>2 s ago</dd>", `<span class="raw">Sensor: ina219 i2c-1/0x40</span>`, "62 % left",
+				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 MB of 200.0 MB", "18:30:00 UTC"},
+			[]string{"unknown —", "This page is old", "NaN", "above the cut-off", `<p class="big">2 h 05 min`},
+		},
+		"unknown time left, and why": {
+			func(s *status.Snapshot) {
+				s.Packs[0].Forecast = pack.Forecast{State: pack.Unknown, Why: "only 20 s of readings so far"}
+			},
+			[]string{"unknown — only 20 s of readings so far", "Time left not known", "state not known"}, []string{"0 s</p>", "cut-off</dt>"},
+		},
+		"charging, without a reason of its own": {
+			func(s *status.Snapshot) { s.Packs[0].Forecast = pack.Forecast{State: pack.Charging} },
+			[]string{"unknown — charging, or on mains"}, []string{"Warnings go by"},
+		},
+		"reading gone stale": {
+			func(s *status.Snapshot) {
+				s.Packs[0].Stale, s.Packs[0].ReadingUp = true, 60*time.Minute
+				s.Packs[0].LastError = "ina219 i2c-1/0x40: read bus voltage: no answer"
+			},
+			[]string{`unknown — the sensor cannot be read<span class="raw">ina219 i2c-1/0x40: read bus voltage: no answer</span>`, "18.50 V, 2.00 A, 30 min ago"}, []string{"± 0.10 V"},
+		},
+		"never read": {
+			func(s *status.Snapshot) { s.Packs[0].ReadingKnown = false; s.Alarms = nil },
+			[]string{"unknown — no reading yet", "NOT WATCHED", "no pack is being read: do not rely on a warning"}, []string{"NOTHING TO DO", "0.00 V"},
+		},
+		"clipped current": {
+			func(s *status.Snapshot) { s.Packs[0].Reading.Clipped = true },
+			[]string{"at least 2.00 A: clipped", "at least 37.0 W"}, []string{"2.00 A ± "},
+		},
+		"all is well": {
+			func(s *status.Snapshot) { s.Alarms = nil },
+			[]string{"NOTHING TO DO NOW", "No alarm is active.", `<section class="do">`}, []string{"ACT SOON"},
+		},
+		"the most urgent alarm first": {
+			func(s *status.Snapshot) {
+				s.Alarms = append(s.Alarms, alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a is nearly flat", Action: "shut the terminal down now: tell its users"})
+			},
+			[]string{`<section class="do critical">`, `<p class="word">ACT NOW</p>`, `<p class="first">Pack a: Shut the terminal down now.</p><p class="small">Tell its users.</p>`,
+				"1 less urgent below.", `<p class="first">Bring the next pack now.</p>`, "<title>ACT NOW: Pack a is nearly flat."}, []string{"Pack a: Bring"},
+		},
+		"the same action for two packs is two lines": {
+			func(s *status.Snapshot) {
+				other := s.Alarms[0]
+				other.Subject, other.Title = "b", "Pack b runs low"
+				s.Alarms = append(s.Alarms, other)
+			},
+			[]string{"Pack a: Bring the next pack now.", "Pack b: Bring the next pack now."}, []string{`<p class="first">Bring`},
+		},
+		"at the cut-off the lead times' actions of that pack are gone, another pack's stay": {
+			func(s *status.Snapshot) {
+				s.Packs[0].Forecast = pack.Forecast{State: pack.Discharging, Known: true, ChargeKnown: true, LoadW: 36, CutoffV: 15}
+				s.Alarms = append(s.Alarms,
+					alarm.Active{Name: alarm.PackAtCutoff, Severity: alarm.Critical, Subject: "a", Title: "pack a is at its cut-off", Action: "take the pack off its load: it is harmed"},
+					alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a will soon be flat", Action: "shut the terminal down"},
+					alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "b", Title: "pack b will soon be flat", Action: "shut the terminal down"})
+			},
+			[]string{"Pack a: Take the pack off its load.", "Pack b: Shut the terminal down.", "Too late for this", `<p class="big">none left</p>`},
+			[]string{"Pack a: Shut", "Pack a: Bring", `"first">Bring`, "at least 0 s"},
+		},
+		"a mark, and a current that rounds to nothing from below": {
+			func(s *status.Snapshot) { s.Packs[0].Mark, s.Packs[0].Reading.PackA = "P-07", -0.001 },
+			[]string{"Pack a, marked P-07: feeding", "<dd>0.00 A ± "}, []string{"-0.0"},
+		},
+		"where a fault of the link lies": {
+			func(s *status.Snapshot) {
+				s.Trouble = status.Trouble{Known: true, Shown: true, Place: quality.LocalHop, Evidence: "the hop lost 4 of 10 packets"}
+			},
+			[]string{"Link: fault on the near hop", "The hop lost 4 of 10 packets."}, []string{"no fault seen"},
+		},
+		"no fault of the link, and the terminal's feed": {
+			func(s *status.Snapshot) {
+				s.Trouble = status.Trouble{Known: true, Place: quality.NoFault, Evidence: "nothing above normal"}
+				s.Feed = &status.Feed{Pack: "a", View: feed.View{Text: "the terminal's feed is on"}}
+			},
+			[]string{"Link: no fault seen", "Nothing above normal.", "on pack a</h2><p>The terminal&#39;s feed is on."}, nil,
+		},
+		"what does not work, in plain words first": {
+			func(s *status.Snapshot) {
+				s.Journal = status.Journal{Path: "x", LastError: "write x: no space left"}
+				s.Receivers = []status.Receiver{{Name: "siren", LastError: "connection refused"}}
+			},
+			[]string{`<dd>cannot be written<span class="raw">write x: no space left</span>`, "<dd>the last one did not get through; ", `<span class="raw">connection refused</span>`},
+			[]string{"Link: "},
+		},
+		"clock not set": {
+			func(s *status.Snapshot) { s.ClockSet = false },
+			[]string{"The board&#39;s clock is not set; it shows"}, []string{"As of"},
+		},
+		"target without an answer": {
+			func(s *status.Snapshot) {
+				s.Targets[0].Last.Latency = &probes.LatencyStats{Sent: 10, Lost: 10}
+			},
+			[]string{"no answer", "10 of 10 packets"}, []string{"median", "0.0 ms"},
+		},
+		"target that cannot be measured": {
+			func(s *status.Snapshot) { s.Targets[0].LastError = "lookup terminal: no such host" },
+			[]string{"not measured", "lookup terminal: no such host"}, []string{"median"},
+		},
+		"throughput in one direction, held back": {
+			func(s *status.Snapshot) {
+				s.Targets = []status.Target{{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput, NotRun: "data budget spent", LastKnown: true,
+					Last: probes.Result{Start: time.Now().Add(-time.Hour), Throughput: &probes.ThroughputStats{Server: "invented", Down: 80e6, DownKnown: true, DownBytes: 20e6}}}}
+			},
+			[]string{"80.00 Mbit/s over 20.0 MB", "<dt>up</dt><dd>not measured</dd>", "data budget spent", "1 h 00 min ago"}, []string{">0.00 Mbit/s"},
+		},
+		"markup in names is text": {
+			func(s *status.Snapshot) {
+				s.Relay, s.Packs[0].Name, s.Targets[0].Name = "<script>1</script>", "<b>", `"><img src=x>`
+				s.Alarms[0].Title, s.Alarms[0].Action = "<i>", "<u>"
+			},
+			[]string{"&lt;script&gt;1&lt;/script&gt;", "&lt;b&gt;", "&lt;img src=x&gt;", "&lt;i&gt;", "&lt;u&gt;"},
+			[]string{"<script", "<b>", "<img", "<i>", "<u>"},
+		},
+		"an agent without packs": {
+			func(s *status.Snapshot) { *s = status.Snapshot{} },
+			[]string{"No pack is configured", "The agent has not looked yet."}, []string{"NaN", "0 s left"},
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := example()
+			c.change(&s)
+			w := get(serverOf(s), "/")
+			if w.Code != http.StatusOK {
+				t.Fatalf("status %d", w.Code)
+			}
+			body := w.Body.String()
+			for _, words := range c.says {
+				if !strings.Contains(body, words) {
+					t.Errorf("the page does not say %q:\n%s", words, body)
+				}
+			}
+			for _, words := range c.not {
+				if strings.Contains(body, words) {
+					t.Errorf("the page says %q", words)
+				}
+			}
+		})
+	}
+}
+
+func TestTimesAreLocalAndUTC(t *testing.T) {
+	was := time.Local
+	t.Cleanup(func() { time.Local = was })
+	for name, c := range map[string]struct {
+		zone *time.Location
+		says []string
+	}{
+		"a board in a zone of its own": {time.FixedZone("", 2*3600), []string{"As of 2026-03-14 20:30:00 local time (18:30:00 UTC).", "since 20:25 local time (18:25 UTC)."}},
+		"a board that keeps UTC":       {time.UTC, []string{"As of 2026-03-14 18:30:00 UTC (the board&#39;s local time is UTC)."}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			time.Local = c.zone
+			s := example()
+			s.Alarms[0].Raised.Wall, s.Alarms[0].ClockSet = s.Taken.Wall.Add(-5*time.Minute), true
+			body := get(serverOf(s), "/").Body.String()
+			for _, words := range c.says {
+				if !strings.Contains(body, words) {
+					t.Errorf("the page does not say %q:\n%s", words, body)
+				}
+			}
+		})
+	}
+}
