@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"candlemark/agent/pack"
 	"pgregory.net/rapid"
 )
 
@@ -250,4 +251,20 @@ func figures(r FeedResult) []float64 {
 		out = append(out, l.Value, l.Margin)
 	}
 	return out
+}
+
+func TestAFeedOnWhichNothingDrawsIsAResultAndNoPanic(t *testing.T) {
+	source := Source{Name: "pack", Kind: PackSource, Chemistry: pack.LiIon, SeriesCells: 5, CapacityAh: 5, Count: 1, Together: 1}
+	idle := Converter{Name: "boost", OutputV: 48, InputMinV: 12, RatedW: 100}
+	for name, f := range map[string]Feed{
+		"nothing at all": {}, "no path": {Source: source}, "a converter alone": {Source: source, Path: []Element{idle}},
+		"a load of no power":         {Source: source, Path: []Element{Load{Name: "l", Duty: 1}}},
+		"a source without a voltage": {Path: []Element{Load{Name: "l", PowerW: 5, Duty: 1}}},
+		"a converter of no voltage":  {Source: source, Path: []Element{Converter{Name: "c"}, Load{Name: "l", PowerW: 5, Duty: 1}}},
+	} {
+		r := Plan{Arrangements: []Arrangement{{Name: "a", Feeds: []Feed{f}}}}.Evaluate()
+		if a := r.Arrangements[0]; a.Verdict != WillNotRun || a.FailsFirstWhy == "" || r.Recommended != "" {
+			t.Errorf("%s: %+v", name, a)
+		}
+	}
 }

@@ -29,10 +29,10 @@ func (p Plan) Evaluate() Report {
 func (p Plan) arrangement(a Arrangement) Result {
 	r := Result{Name: a.Name, Backhaul: a.Backhaul, Verdict: Runs, UpRatio: 1, Feeds: []FeedResult{}}
 	type bank struct {
-		source        Source
-		meanW, inUse  float64
-		feedW, feedWh float64
-		feed          Range
+		source       Source
+		meanW, inUse float64
+		feedW        float64
+		feed         Range
 	}
 	var banks []*bank
 	why, room := "", math.Inf(1)

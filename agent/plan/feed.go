@@ -10,6 +10,10 @@ func (f Feed) Evaluate() FeedResult {
 	low, usual, high := f.Source.volts()
 	r := FeedResult{Source: f.Source.Name, Verdict: Runs, UsualV: usual, source: f.Source, Fuses: []FuseCheck{}, Limits: []Limit{}, Notes: []string{}}
 	p := f.full()
+	if !(sum(p) > 0) {
+		r.noLoad(usual)
+		return r
+	}
 	atUsual, fail := f.operate(usual, p)
 	if fail != nil {
 		f.dark(&r, fail, usual, atUsual)
@@ -50,6 +54,14 @@ func (f Feed) Evaluate() FeedResult {
 	return r
 }
 
+// noLoad fills in a feed on which nothing draws: there is nothing to work out.
+func (r *FeedResult) noLoad(usual float64) {
+	r.Verdict, r.WorstV, r.StopsAtV, r.StopsBy = WillNotRun, usual, usual, r.Source
+	r.FailsFirst, r.FailsWhy = r.Source, "feeds nothing: no load is on its path"
+	r.Why = r.FailsFirst + " " + r.FailsWhy
+	r.Elements = []ElementResult{}
+}
+
 // dark fills in a feed that does not run at its usual voltage.
 func (f Feed) dark(r *FeedResult, fail *failure, usual float64, op operating) {
 	r.Verdict, r.WorstV, r.StopsAtV = WillNotRun, usual, usual
@@ -70,9 +82,7 @@ func (f Feed) dark(r *FeedResult, fail *failure, usual float64, op operating) {
 	}
 	r.Fuses, r.Limits = []FuseCheck{}, []Limit{}
 	_, _, high := f.Source.volts()
-	for _, l := range f.fixedLimits(high) {
-		r.Limits = append(r.Limits, l)
-	}
+	r.Limits = append(r.Limits, f.fixedLimits(high)...)
 	r.Elements = []ElementResult{}
 	if op.sourceW > 0 {
 		r.WorstA = op.sourceA

@@ -157,9 +157,10 @@ func (f Feed) along(op *operating, p stretch, headV float64, draw []float64) (he
 	return headA, nil
 }
 
-// thinnest is the element with the most resistance on a stretch.
+// thinnest is the element with the most resistance on a stretch; what feeds it
+// where it has none.
 func (f Feed) thinnest(p stretch) int {
-	best, most := p.from, -1.0
+	best, most := p.feeder, -1.0
 	for i := p.from; i < p.to; i++ {
 		if r := resistance(f.Path[i]); r > most {
 			best, most = i, r

@@ -58,7 +58,7 @@ type Swap struct {
 	Out      string    `json:"out"` // "" where none was in use
 	In       string    `json:"in"`
 	By       time.Time `json:"by"`       // low figure, with the time ahead taken off
-	Expected time.Time `json:"expected"` // when the pack is expected empty
+	Expected time.Time `json:"expected"` // when Out is expected empty, put in by the time of the row before
 }
 
 // Advice is a word on one pack.
@@ -177,15 +177,7 @@ func (d Duty) Rotate() (Schedule, error) {
 	mid, low := d.simulate(1), d.simulate(math.Exp(-d.Down))
 	s.UpExpected, s.UpLow = mid.up, low.up
 	s.Sustained = !low.up.Before(d.Now.Add(Horizon))
-	for i, x := range mid.swaps {
-		if i < len(low.swaps) { // the same order in both, as long as both run
-			x.By = later(d.Now, low.swaps[i].Expected.Add(-d.Ahead))
-			if x.Out == "" {
-				x.By = d.Now
-			}
-			s.Swaps = append(s.Swaps, x)
-		}
-	}
+	s.Swaps = d.dated(low.swaps)
 	if len(s.Swaps) > 0 {
 		s.NextSwap = &s.Swaps[0].By
 	}
@@ -197,6 +189,30 @@ func (d Duty) Rotate() (Schedule, error) {
 	}
 	s.Answer = s.words()
 	return s, nil
+}
+
+// dated turns the swaps of the low run into a table to work by. A pack goes in when
+// the row before says so, and is expected to last from there as much longer than in
+// the low run as the packs give more: both times of a row are of one course of
+// events, in which every swap is made by its time.
+func (d Duty) dated(low []Swap) []Swap {
+	out := []Swap{}
+	type since struct{ inLow, by time.Time }
+	in := map[string]since{}
+	for _, x := range low {
+		was, ok := in[x.Feed]
+		if !ok {
+			was = since{d.Now, d.Now}
+		}
+		empty := x.Expected
+		x.By, x.Expected = later(d.Now, empty.Add(-d.Ahead)), was.by.Add(hours(empty.Sub(was.inLow).Hours()*math.Exp(d.Down)))
+		if x.Out == "" {
+			x.By, x.Expected = d.Now, d.Now
+		}
+		in[x.Feed] = since{empty, x.By}
+		out = append(out, x)
+	}
+	return out
 }
 
 func later(a, b time.Time) time.Time {

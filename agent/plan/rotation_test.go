@@ -44,7 +44,14 @@ func TestThreePacksInTurn(t *testing.T) {
 		t.Errorf("got  %s\nwant %s", s.Answer, want)
 	}
 	if len(s.Swaps) != 2 || s.Swaps[0].In != "b" || s.Swaps[1].In != "c" {
-		t.Errorf("swaps %+v", s.Swaps)
+		t.Fatalf("swaps %+v", s.Swaps)
+	}
+	// b goes in at 13:30 and is expected to last its 2 h from then
+	for i, want := range []struct{ by, empty time.Duration }{{90 * time.Minute, 2 * time.Hour}, {186 * time.Minute, 210 * time.Minute}} {
+		x := s.Swaps[i]
+		if by, empty := x.By.Sub(noon()).Round(time.Second), x.Expected.Sub(noon()).Round(time.Second); by != want.by || empty != want.empty {
+			t.Errorf("swap %d: by %v, empty after %v; want %v, %v", i+1, by, empty, want.by, want.empty)
+		}
 	}
 }
 
@@ -179,7 +186,7 @@ func TestRotationHoldsItsRules(t *testing.T) {
 			}
 		}
 		for _, x := range s.Swaps {
-			if x.In == x.Out || x.By.Before(d.Now) {
+			if x.In == x.Out || x.By.Before(d.Now) || x.Expected.Before(x.By) {
 				t.Fatalf("%+v", x)
 			}
 		}

@@ -276,9 +276,9 @@ func rotation(b *strings.Builder, s plan.Schedule) {
 	para(b, "  ", s.Answer)
 	if len(s.Swaps) > 0 {
 		t := table(b)
-		fmt.Fprintln(t, "    by\tempty about\ton\tout\tin")
+		fmt.Fprintln(t, "    swap by\tempty about\tat\tout\tin")
 		for _, x := range firstSwaps(s) {
-			fmt.Fprintf(t, "    %s\t%s\t%s\t%s\t%s\n", plan.Clock(x.By, s.Now), plan.Clock(x.Expected, s.Now), x.Feed, orDash(x.Out), x.In)
+			fmt.Fprintf(t, "    %s\t%s\t%s\t%s\t%s\n", plan.Clock(x.By, s.Now), emptyAbout(x, s), x.Feed, orDash(x.Out), x.In)
 		}
 		t.Flush()
 		if left := len(s.Swaps) - len(firstSwaps(s)); left > 0 {
@@ -290,10 +290,23 @@ func rotation(b *strings.Builder, s plan.Schedule) {
 	}
 }
 
-// shownSwaps is how many swaps are worth reading ahead.
-const shownSwaps = 8
+// shownSwaps is how many swaps are worth reading ahead where a charger keeps up and
+// they go on without end; else every swap is shown.
+const shownSwaps = 24
 
-func firstSwaps(s plan.Schedule) []plan.Swap { return s.Swaps[:min(len(s.Swaps), shownSwaps)] }
+func firstSwaps(s plan.Schedule) []plan.Swap {
+	if !s.Sustained {
+		return s.Swaps
+	}
+	return s.Swaps[:min(len(s.Swaps), shownSwaps)]
+}
+
+func emptyAbout(x plan.Swap, s plan.Schedule) string {
+	if x.Out == "" {
+		return "-"
+	}
+	return plan.Clock(x.Expected, s.Now)
+}
 
 func orDash(s string) string {
 	if s == "" {
