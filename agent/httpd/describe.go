@@ -66,18 +66,27 @@ func asOf(s status.Snapshot) string {
 	case !s.ClockSet:
 		return "The board's clock is not set; it shows " + s.Taken.Wall.UTC().Format("2006-01-02 15:04:05") + " UTC."
 	}
-	return "As of " + s.Taken.Wall.Local().Format("2006-01-02 ") + timeOfDay(s.Taken.Wall, "15:04:05") + "."
+	asOf := "As of " + s.Taken.Wall.Local().Format("2006-01-02 ") + timeOfDay(s.Taken.Wall, "15:04:05")
+	if keepsUTC(s.Taken.Wall) {
+		asOf += " (the board's local time is UTC)"
+	}
+	return asOf + "."
 }
 
-// timeOfDay gives the board's local time with UTC beside it, and says so where
-// the board keeps UTC, so that nobody takes it for the time on a wall.
+// keepsUTC says whether the board's local time is UTC. The page says so, so that
+// nobody takes it for the time on the wall.
+func keepsUTC(t time.Time) bool {
+	name, offset := t.Local().Zone()
+	return offset == 0 && name == "UTC"
+}
+
+// timeOfDay gives the board's local time with UTC beside it.
 func timeOfDay(t time.Time, layout string) string {
-	local, utc := t.Local(), t.UTC().Format(layout)+" UTC"
-	name, offset := local.Zone()
-	if offset == 0 && name == "UTC" {
-		return utc + " (the board's local time is UTC)"
+	utc := t.UTC().Format(layout) + " UTC"
+	if keepsUTC(t) {
+		return utc
 	}
-	return local.Format(layout) + " local time (" + utc + ")"
+	return t.Local().Format(layout) + " local time (" + utc + ")"
 }
 
 func headline(s status.Snapshot, alarms []alarm.Active) string {

@@ -3,10 +3,9 @@ package httpd
 import (
 	"fmt"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
-
-	"time"
 
 	"candlemark/agent/alarm"
 	"candlemark/agent/status"

@@ -42,9 +42,9 @@ func describePack(p *status.Pack, up time.Duration) packView {
 	case f.Known && f.Expected <= 0:
 		v.Left, v.Likely = "none left", "the pack is at its cut-off"
 	case f.Known:
-		v.Left, v.Likely = "at least "+about(f.Cautious), "most likely "+about(f.Expected)
+		v.Left, v.Likely = "at least "+about(f.Cautious), "most likely "+about(f.Expected)+" left"
 		v.Range = "9 times in 10 between " + about(f.Low) + " and " + about(f.High) + "."
-		v.Cautious = fmt.Sprintf("About %.3g packs in 100 end before the large figure. Warnings go by it: bring the next pack at %s, shut the terminal down at %s.",
+		v.Cautious = fmt.Sprintf("In trials about %.3g discharges in 100 ended sooner than the large figure. Warnings go by it: bring the next pack at %s, shut the terminal down at %s.",
 			100*pack.CautiousLevel, about(p.Leads.NextPack), about(p.Leads.ShutDown))
 	default:
 		v.LeftWhy = unknown(cmp.Or(f.Why, stateWords(f.State)))

@@ -184,7 +184,7 @@ func TestTimesAreLocalAndUTC(t *testing.T) {
 		says []string
 	}{
 		"a board in a zone of its own": {time.FixedZone("", 2*3600), []string{"As of 2026-03-14 20:30:00 local time (18:30:00 UTC).", "since 20:25 local time (18:25 UTC)."}},
-		"a board that keeps UTC":       {time.UTC, []string{"As of 2026-03-14 18:30:00 UTC (the board&#39;s local time is UTC)."}},
+		"a board that keeps UTC":       {time.UTC, []string{"As of 2026-03-14 18:30:00 UTC (the board&#39;s local time is UTC).", "since 18:25 UTC."}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			time.Local = c.zone
