@@ -30,7 +30,7 @@ func TestFeedAndSignalAreReadAsTheyAreWritten(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	feed := &Feed{Pack: "a", TerminalDrawW: 45, Reserve: 20 * time.Minute, WarnFor: 2 * time.Minute, ShutdownCommand: []string{"/usr/local/bin/stop-terminal", "now"},
+	feed := &Feed{Pack: "a", TerminalDrawW: 45, Reserve: 10 * time.Minute, WarnFor: 2 * time.Minute, ShutdownCommand: []string{"/usr/local/bin/stop-terminal", "now"},
 		ShutdownTakes: time.Minute, StartUp: 3 * time.Minute, LongestOff: 12 * time.Hour,
 		Switch: &FeedSwitch{"0", "17", "", "normally_closed", "low", "up", "on"}}
 	signal := Signal{&Output{"gpiochip1", "GPIO22", "high"}, &Output{"0", "23", "low"}, []alarm.Severity{alarm.Critical, alarm.Warning},

@@ -47,6 +47,8 @@ type Config struct {
 	Signal Signal `key:"signal"`
 	// The terminal's feed: when it is cut to keep a reserve. Left out, candlemark has no part in it.
 	Feed *Feed `key:"feed"`
+	// Where all metrics are sent on to, for a relay that nobody can reach from outside.
+	Forward *Forward `key:"forward"`
 }
 
 // Board says where the board's own power comes from.

@@ -37,7 +37,7 @@ type Feed struct {
 	// Power the terminal draws. Left out: what a schedule would buy is not told.
 	TerminalDrawW Watts `key:"terminal_draw" min:"0W" max:"2kW"`
 	// Cautious remaining time of the pack at which the terminal is shut down and its feed cut; 0s never does.
-	Reserve time.Duration `key:"reserve" default:"20min" min:"0s" max:"168h"`
+	Reserve time.Duration `key:"reserve" default:"10min" min:"0s" max:"168h"`
 	// Time from the warning to the shutdown; shorter where less is left.
 	WarnFor time.Duration `key:"warn_for" default:"2min" min:"0s" max:"1h"`
 	// Command and arguments that shut the terminal down in order before its feed is cut; nothing is run when it is left out.
@@ -75,3 +75,31 @@ type Line string
 
 // TimeOfDay is a time by the clock on the wall, from midnight.
 type TimeOfDay time.Duration
+
+// Forward sends every metric on to a receiver of the Prometheus remote-write standard, through outages, with the times at which it was measured.
+type Forward struct {
+	// Address of the receiver's write endpoint, path and all. Needs out_of_order_time_window on the receiver where an outage may last.
+	URL string `key:"url" need:"yes"`
+	// Version of the standard; auto begins with 2.0 and falls back to 1.0.
+	Version string `key:"version" default:"auto" oneof:"auto 1.0 2.0"`
+	// Time between two gatherings of all metrics.
+	Every time.Duration `key:"every" default:"15s" min:"1s" max:"10min"`
+	// Longest time a gathering waits for others to share its request.
+	SendEvery time.Duration `key:"send_every" default:"1min" min:"1s" max:"1h"`
+	// Longest time one request may take.
+	Timeout time.Duration `key:"timeout" default:"30s" min:"1s" max:"5min"`
+	// Age at which samples that could not be sent are given up.
+	MaxAge time.Duration `key:"max_age" default:"96h" min:"1h" max:"720h"`
+	// Data a second used to catch up after an outage.
+	CatchUp Bytes `key:"catch_up_rate" default:"16KiB" min:"1KiB" max:"10MB"`
+	// User name for basic authentication.
+	User string `key:"user"`
+	// Path of a file that holds that user's password.
+	PasswordFile string `key:"password_file"`
+	// Path of a file that holds a bearer token.
+	TokenFile string `key:"token_file"`
+	// Path of a file with the certificates the receiver's is checked against; the system's when left out.
+	CAFile string `key:"ca_file"`
+	// Value of the label job, so that pushed metrics match the shipped rules and dashboards.
+	Job string `key:"job" default:"candlemark"`
+}

@@ -62,6 +62,7 @@ func validate(c *Config, report reporter) {
 	}
 	used := outputs{}
 	validateFeed(report, used, c.Feed, packs.list)
+	validateForward(report, c.Forward)
 	validateSignal(report, used, c.Signal)
 }
 

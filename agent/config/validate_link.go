@@ -56,6 +56,28 @@ func validateThroughput(report reporter, key string, t Throughput, data Data) {
 	}
 }
 
+// validateLogin compares what a receiver is to be shown.
+func validateLogin(report reporter, key, tokenFile, user, passwordFile string) {
+	switch {
+	case tokenFile != "" && (user != "" || passwordFile != ""):
+		report(key+".token_file", "a receiver takes a token or a user and password, not both", "remove one")
+	case user != "" && passwordFile == "":
+		report(key+".password_file", "is missing beside user", "name the file that holds the password")
+	case user == "" && passwordFile != "":
+		report(key+".user", "is missing beside password_file", "add the user's name")
+	}
+}
+
+func validateForward(report reporter, f *Forward) {
+	if f == nil {
+		return
+	}
+	if u, err := url.Parse(f.URL); f.URL != "" && (err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Hostname() == "" || u.User != nil) {
+		report("forward.url", fmt.Sprintf("%q is not a web address without a password", f.URL), "write it like https://host.example/api/v1/write")
+	}
+	validateLogin(report, "forward", f.TokenFile, f.User, f.PasswordFile)
+}
+
 func validateReceiver(report reporter, key string, r Receiver) {
 	validateSeverities(report, key, r.Severities, "nothing would ever be sent")
 	if r.Kind == "command" {
@@ -76,14 +98,7 @@ func validateReceiver(report reporter, key string, r Receiver) {
 	case r.Kind == "alertmanager" && strings.Contains(u.Path, "/api/"):
 		report(key+".url", fmt.Sprintf("holds the path of the interface, %s", u.Path), "write the address up to there")
 	}
-	switch {
-	case r.TokenFile != "" && (r.User != "" || r.PasswordFile != ""):
-		report(key+".token_file", "a receiver takes a token or a user and password, not both", "remove one")
-	case r.User != "" && r.PasswordFile == "":
-		report(key+".password_file", "is missing beside user", "name the file that holds the password")
-	case r.User == "" && r.PasswordFile != "":
-		report(key+".user", "is missing beside password_file", "add the user's name")
-	}
+	validateLogin(report, key, r.TokenFile, r.User, r.PasswordFile)
 	if r.Kind == "alertmanager" && r.RepeatEvery > 2*time.Minute {
 		report(key+".repeat_every", fmt.Sprintf("%s is too long: an alertmanager takes an alarm for resolved 5 min after it last heard of it", short(r.RepeatEvery)),
 			"set 2min or less")

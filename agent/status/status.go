@@ -29,7 +29,8 @@ type Snapshot struct {
 	Known       []KnownPack
 	Data        Data
 	Journal     Journal
-	Feed        *Feed // nil where no feed is configured
+	Forward     *Forward // nil where nothing is forwarded
+	Feed        *Feed    // nil where no feed is configured
 }
 
 // Feed is the terminal's feed.

@@ -23,6 +23,7 @@ import (
 	"candlemark/agent/control"
 	"candlemark/agent/feed"
 	"candlemark/agent/feed/contact"
+	"candlemark/agent/forward"
 	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
 	"candlemark/agent/metrics"
@@ -101,7 +102,8 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	}
 	defer jnl.Close()
 
-	near, err := newLocal(cfg, clockSynchronised, log)
+	keep := newClock(boot, jnl, log)
+	near, err := newLocal(cfg, keep.Known, log)
 	if err != nil {
 		return err
 	}
@@ -112,7 +114,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	parts := agent.Parts{
 		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: append(everybody{tell}, near.tell...),
 		Background: append([]agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}}, near.tasks...),
-		Log:        log, ClockSet: clockSynchronised, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
+		Log:        log, ClockSet: keep.Known, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
 		Speed: 1, BootUp: bootUp,
 	}
 	if cfg.Feed != nil {
@@ -128,16 +130,28 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		parts.Background = append(parts.Background, agent.Task{Name: "feed", Run: actuator.Run})
 		near.state = append(near.state, func() []status.Receiver { return []status.Receiver{actuator.Status()} })
 	}
+	var fwd *forward.Forwarder
 	view := func() status.Snapshot {
 		s := a.Snapshot()
+		if fwd != nil {
+			f := fwd.Status()
+			s.Forward = &f
+		}
 		s.Receivers, s.Journal = append(tell.Status(), near.status()...), jnl.Status()
 		if broken != "" {
 			s.Journal.LastError = broken
 		}
 		return s
 	}
+	met := metrics.New(view, build())
+	if fwd, err = newForwarder(cfg, met.Gatherer(), jnl, keep, boot); err != nil {
+		return err
+	}
+	if fwd != nil {
+		parts.Background = append(parts.Background, agent.Task{Name: "forwarding", Run: fwd.Run})
+	}
 	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
-		metrics.New(view, build()).Handler(), view)
+		met.Handler(), view)
 	socket := control.New(cfg.ControlSocket, &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl})
 	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}
 	parts.Alive = watchdog(log)

@@ -22,7 +22,7 @@ import (
 
 // question is one thing setup wants to know. Its flag answers it beforehand.
 type question struct {
-	flag, ask, usual string
+	flag, ask, usual string // usual is taken on Enter; where it is empty, somebody must look
 	optional         bool
 }
 
@@ -31,14 +31,16 @@ func setupQuestions() []question {
 	return []question{
 		{flag: "relay", ask: "Name of this relay, without spaces", usual: "relay-1"},
 		{flag: "site", ask: "Where it stands, in words", optional: true},
-		{flag: "chemistry", ask: "Cells of the pack: li-ion, lfp or lead-acid", usual: "li-ion"},
-		{flag: "series-cells", ask: "How many cells in series (18 V tool pack 5, 12 V lfp 4, 12 V lead-acid 6)", usual: "5"},
-		{flag: "capacity", ask: "Capacity on its label", usual: "5Ah"},
-		{flag: "shunt", ask: "Resistance of the shunt, printed on it (R100 is 100mΩ)", usual: "100mΩ"},
-		{flag: "shunt-rating", ask: "Watts the shunt may take", usual: "2W"},
-		{flag: "largest-load", ask: "Most current the load draws, with the pack nearly flat", usual: "3A"},
-		{flag: "hop", ask: "Address of something near to probe, the terminal or the relay", optional: true},
-		{flag: "uplink", ask: "Address of something far to probe", optional: true},
+		{flag: "chemistry", ask: "Cells of the pack: li-ion, lfp or lead-acid"},
+		{flag: "series-cells", ask: "How many cells in series (18 V tool pack 5, 12 V lfp 4, 12 V lead-acid 6)"},
+		{flag: "capacity", ask: "Capacity on its label, such as 5Ah (a label in Wh: divide by its volts)"},
+		{flag: "cutoff", ask: "Lowest voltage the whole pack may reach (Enter: the usual one for its cells)", optional: true},
+		{flag: "lockout", ask: "Voltage at which the converter switches itself off, such as 15.5V (Enter: none or not known)", optional: true},
+		{flag: "shunt", ask: "Resistance of the shunt, printed on it (R100 is 100mOhm)"},
+		{flag: "shunt-rating", ask: "Watts the shunt may take, such as 2W"},
+		{flag: "largest-load", ask: "Most current everything draws with the pack nearly flat, such as 5A (its watts ÷ 0.9 ÷ lowest volts)"},
+		{flag: "hop", ask: "Address of something near to probe, the terminal or the relay, such as 192.168.1.1", optional: true},
+		{flag: "uplink", ask: "Address of something far to probe, such as a name server", optional: true},
 		{flag: "webhook", ask: "Where to post alarms, an http(s) address", optional: true},
 	}
 }
@@ -55,7 +57,8 @@ reading, and writes a configuration that check-config accepts. Every question ca
 be answered by a flag; with --yes the usual answer is taken for the rest. It writes
 nothing but the file given by --out.`,
 		Example: `  candlemark setup --out /etc/candlemark/candlemark.yaml
-  candlemark setup --yes --chemistry lfp --series-cells 4 --capacity 20Ah --shunt 20mΩ --out candlemark.yaml`,
+  candlemark setup --yes --chemistry lfp --series-cells 4 --capacity 20Ah --shunt 20mOhm \
+    --shunt-rating 2W --largest-load 6A --out candlemark.yaml`,
 		Args: noArgs,
 	}
 	fl := cmd.Flags()
@@ -80,12 +83,21 @@ nothing but the file given by --out.`,
 			}
 			fmt.Fprintf(p.out, "no sensor yet: %v\n", err)
 		}
+		var missing []string
 		for _, q := range setupQuestions() {
-			if *answers[q.flag] == "" {
-				if *answers[q.flag], err = p.ask(q); err != nil {
-					return err
-				}
+			if *answers[q.flag] != "" {
+				continue
 			}
+			if yes && q.usual == "" && !q.optional {
+				missing = append(missing, "--"+q.flag)
+				continue
+			}
+			if *answers[q.flag], err = p.ask(q); err != nil {
+				return err
+			}
+		}
+		if len(missing) > 0 { // a guess about a battery is worse than a question
+			return usageError{fmt.Errorf("with --yes these must be given: %s", strings.Join(missing, ", "))}
 		}
 		text, err := setupText(answers, where)
 		if err != nil {
@@ -107,7 +119,7 @@ nothing but the file given by --out.`,
 		if err != nil {
 			full = out
 		}
-		fmt.Fprintf(p.out, "written: %s\nnext:\n  candlemark self-check --config %s\n  candlemark alarm-test --config %[2]s\n  candlemark run --config %[2]s      (or as a service: systemctl enable --now candlemark)\n", full, out)
+		fmt.Fprintf(p.out, "written: %s\nnext:\n  candlemark self-check --config %s\n  candlemark run --config %[2]s      (or as a service: systemctl enable --now candlemark)\n", full, out)
 		return nil
 	}
 	return cmd
@@ -122,21 +134,23 @@ type prompter struct {
 
 func (p *prompter) ask(q question) (string, error) {
 	if p.quiet {
-		if q.usual != "" {
-			// A guess about a battery is said aloud: nobody is asked, so somebody must check.
-			fmt.Fprintf(p.out, "taken without asking: %s = %s\n", q.flag, q.usual)
-		}
 		return q.usual, nil
 	}
-	hint := q.usual
-	if q.optional {
-		hint = "none"
+	switch {
+	case q.optional:
+		fmt.Fprintf(p.out, "%s [none]: ", q.ask)
+	case q.usual != "":
+		fmt.Fprintf(p.out, "%s [%s]: ", q.ask, q.usual)
+	default:
+		fmt.Fprintf(p.out, "%s: ", q.ask)
 	}
-	fmt.Fprintf(p.out, "%s [%s]: ", q.ask, hint)
 	line, err := p.in.ReadString('\n')
 	line = strings.TrimSpace(line)
 	if err != nil && (line == "" || !errors.Is(err, io.EOF)) {
 		return "", fmt.Errorf("the questions were not answered to the end (%w); give the answers as flags with --yes", err)
+	}
+	if line == "" && q.usual == "" && !q.optional {
+		return p.ask(q) // end of input ends this above
 	}
 	if line == "" {
 		return q.usual, nil
@@ -277,6 +291,15 @@ packs:
     chemistry: {{.chemistry}}
     series_cells: {{index . "series-cells"}}
     capacity: {{.capacity}}
+{{- if .cutoff}}
+    cutoff: {{.cutoff}}
+{{- end}}
+{{- if .lockout}}
+    lockout: {{.lockout}}
+{{- else}}
+    # lockout: the voltage at which the converter switches off. Where it is above
+    # the cut-off and not given here, the time left is shown too long.
+{{- end}}
     sensor:
       bus: i2c-{{.bus}}
       address: {{.address}}

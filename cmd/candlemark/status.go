@@ -58,6 +58,9 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	if s.Feed != nil {
 		fmt.Fprintf(w, "feed   %-12s %s\n", s.Feed.Pack, s.Feed.Text)
 	}
+	if s.Forward != nil {
+		fmt.Fprintf(w, "sent   %s\n", forwardLine(*s.Forward))
+	}
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
 	}
@@ -67,6 +70,18 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	for _, a := range s.Alarms {
 		fmt.Fprintf(w, "%s %s: %s\n  do: %s\n", a.Severity, a.Name, a.Title, a.Action)
 	}
+}
+
+// forwardLine says how the sending of metrics goes.
+func forwardLine(f status.Forward) string {
+	line := fmt.Sprintf("%d samples sent on, %s waiting", f.Sent, count(f.Waiting, "gathering"))
+	if f.LastError != "" {
+		line += "; last request: " + f.LastError
+	}
+	if f.Held != "" {
+		line += "; held: " + f.Held
+	}
+	return line
 }
 
 // troubleLine says where a fault of the link lies, with the evidence.
