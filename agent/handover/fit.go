@@ -22,7 +22,7 @@ const (
 )
 
 // caps are how many of each list the one-page form shows.
-type caps struct{ packs, links, alarms, verdicts, weak, unknown, hazards, cautions, swaps, advice, log, text int }
+type caps struct{ packs, links, verdicts, weak, unknown, hazards, cautions, swaps, advice, log, text int }
 
 // fit brings the page to one sheet. What gives way is counted and said.
 func (p *Page) fit() {
@@ -40,14 +40,16 @@ func (p *Page) fit() {
 	}
 }
 
-// tightening are the steps of trimming, each shorter than the one before. log is
-// the least number of log entries to keep.
+// tightening are the steps of trimming, each shorter than the one before: the log and
+// what was measured of the link give way first. log is the least number of log
+// entries to keep. The answer, open alarms and what to do never give way, even where
+// that takes a second sheet.
 func tightening() []caps {
 	return []caps{
-		{packs: 4, links: 6, alarms: 5, verdicts: 5, weak: 6, unknown: 8, hazards: 4, cautions: 6, swaps: 4, advice: 4, log: 10, text: 150},
-		{packs: 4, links: 5, alarms: 4, verdicts: 3, weak: 5, unknown: 6, hazards: 3, cautions: 5, swaps: 3, advice: 3, log: 8, text: 110},
-		{packs: 3, links: 4, alarms: 3, verdicts: 2, weak: 4, unknown: 5, hazards: 3, cautions: 4, swaps: 2, advice: 2, log: 6, text: 84},
-		{packs: 2, links: 3, alarms: 2, verdicts: 1, weak: 2, unknown: 3, hazards: 2, cautions: 3, swaps: 1, advice: 1, log: 0, text: 60},
+		{packs: 4, links: 6, verdicts: 5, weak: 6, unknown: 8, hazards: 4, cautions: 6, swaps: 4, advice: 6, log: 10, text: 150},
+		{packs: 4, links: 3, verdicts: 2, weak: 5, unknown: 6, hazards: 4, cautions: 5, swaps: 4, advice: 5, log: 5, text: 110},
+		{packs: 4, links: 2, verdicts: 1, weak: 4, unknown: 5, hazards: 3, cautions: 4, swaps: 3, advice: 4, log: 2, text: 84},
+		{packs: 2, links: 1, verdicts: 1, weak: 2, unknown: 3, hazards: 2, cautions: 3, swaps: 1, advice: 3, log: 0, text: 60},
 	}
 }
 
@@ -65,7 +67,6 @@ func (p *Page) trim(c caps) {
 	p.Log = some(p.Log)
 	p.Packs = head(p, p.Packs, c.packs)
 	p.Links = head(p, p.Links, c.links)
-	p.Alarms = head(p, p.Alarms, c.alarms)
 	p.Verdicts = head(p, p.Verdicts, c.verdicts)
 	p.Weak = texts(p.Weak, c.weak, c.text)
 	p.NotKnown = texts(p.NotKnown, c.unknown, c.text)
@@ -74,8 +75,8 @@ func (p *Page) trim(c caps) {
 	p.Endurance.Swaps = head(p, p.Endurance.Swaps, c.swaps)
 	p.Endurance.Advice = head(p, p.Endurance.Advice, c.advice)
 	p.Head, p.Service, p.Means, p.Activity = rows(p.Head, c.text), rows(p.Service, c.text), rows(p.Means, c.text), rows(p.Activity, c.text)
-	p.Endurance.Swaps, p.Endurance.Advice = rows(p.Endurance.Swaps, c.text), rows(p.Endurance.Advice, c.text)
-	p.Endurance.Answer, p.Endurance.Basis = clip(p.Endurance.Answer, 220), clip(p.Endurance.Basis, 200)
+	p.Endurance.Swaps = rows(p.Endurance.Swaps, 150)
+	p.Endurance.Basis = clip(p.Endurance.Basis, 200)
 	p.Relay, p.Preparer = clip(p.Relay, 40), Preparer{clip(p.Preparer.Name, 40), clip(p.Preparer.Position, 40), clip(p.Preparer.Agency, 40)}
 	p.Packs = apply(p.Packs, func(x Pack) Pack {
 		return Pack{clip(x.Name, 24), clip(x.Now, 50), clip(x.Left, 70), clip(x.Charge, 12), clip(x.Note, c.text)}
@@ -83,8 +84,14 @@ func (p *Page) trim(c caps) {
 	p.Links = apply(p.Links, func(x Link) Link {
 		return Link{clip(x.Name, 24), clip(x.Function, 16), clip(x.Measured, 50), clip(x.Count, 70), clip(x.Age, 40)}
 	})
+	action := ""
 	p.Alarms = apply(p.Alarms, func(x Alarm) Alarm {
-		return Alarm{x.Severity, clip(x.Title, c.text), clip(x.Action, c.text), clip(x.Since, 30)}
+		if x.Action == action {
+			x.Action = "as above"
+		} else {
+			action = x.Action
+		}
+		return Alarm{x.Severity, clip(x.Title, c.text), x.Action, clip(x.Since, 30)}
 	})
 	p.Verdicts = apply(p.Verdicts, func(x Verdict) Verdict {
 		return Verdict{clip(x.Pack, 24), clip(x.Place, 24), x.Verdict, clip(x.Why, c.text)}

@@ -3,6 +3,7 @@ package handover
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -114,7 +115,7 @@ func fedText(fed string, packs []status.Pack) string {
 
 func (p *Page) links(in Input) {
 	for _, t := range in.Snapshot.Targets {
-		l := Link{Name: orNot(t.Name), Function: section(t.Section), Measured: NotRecorded, Count: NotRecorded, Age: NotRecorded}
+		l := Link{Name: orNot(t.Name), Function: section(t.Section), Measured: NotMeasured, Count: NotMeasured, Age: NotKnown}
 		if t.LastKnown {
 			l.Measured, l.Count = measured(t)
 			l.Age = ageOf(t.Last, in)
@@ -165,7 +166,7 @@ func measured(t status.Target) (value, count string) {
 		}
 		return value, count
 	case r.Throughput != nil:
-		down, up := "down "+NotRecorded, "up "+NotRecorded
+		down, up := "down "+NotMeasured, "up "+NotMeasured
 		if r.Throughput.DownKnown {
 			down = fmt.Sprintf("down %.1f Mbit/s", r.Throughput.Down/1e6)
 		}
@@ -176,7 +177,7 @@ func measured(t status.Target) (value, count string) {
 	case r.Service != nil:
 		return "service measured", fmt.Sprintf("%d tries, %d failed", t.Attempts, t.Failures)
 	}
-	return NotRecorded, NotRecorded
+	return NotMeasured, NotMeasured
 }
 
 func (p *Page) alarms(in Input) {
@@ -186,11 +187,14 @@ func (p *Page) alarms(in Input) {
 			if order[a.Severity] != rank {
 				continue
 			}
-			since := both(a.Raised.Wall, in.Now)
-			if !a.ClockSet && !a.Raised.Wall.IsZero() {
-				since += " ?"
+			since := NotKnown
+			if !a.Raised.Wall.IsZero() {
+				since = both(a.Raised.Wall, in.Now)
+				if !a.ClockSet {
+					since += " ?"
+				}
 			}
-			p.Alarms = append(p.Alarms, Alarm{orNot(string(a.Severity)), orNot(a.Title), orNot(a.Action), since})
+			p.Alarms = append(p.Alarms, Alarm{orNot(string(a.Severity)), in.title(a), orNot(a.Action), since})
 		}
 	}
 	for _, k := range in.Snapshot.Known {
@@ -200,6 +204,37 @@ func (p *Page) alarms(in Input) {
 		}
 		p.Verdicts = append(p.Verdicts, Verdict{orNot(k.Identity), oneLine(place), orNot(string(k.Verdict)), orNot(k.Why)})
 	}
+}
+
+// title is what is the matter. A sheet of paper says it short where the figure is
+// the time left of a pack.
+func (in Input) title(a alarm.Active) string {
+	if in.Full || a.Name != alarm.BringNextPack && a.Name != alarm.ShutTerminalDown {
+		return orNot(a.Title)
+	}
+	for _, x := range in.Snapshot.Packs {
+		if f := x.Forecast; x.Name == a.Subject && f.Known && !x.Stale && f.Expected > 0 {
+			left, between := plan.Span(f.Expected), spread(f.Low, f.High)
+			if minutes(left) && minutes(plan.Span(f.High)) {
+				between = strings.TrimSuffix(between, " min")
+			}
+			return fmt.Sprintf("pack %s: %s left (%s)", oneLine(x.Name), left, between)
+		}
+	}
+	return orNot(a.Title)
+}
+
+func minutes(span string) bool {
+	return strings.HasSuffix(span, " min") && !strings.Contains(span, " h")
+}
+
+// spread is two lengths of time, in minutes where both are short.
+func spread(low, high time.Duration) string {
+	a, b := plan.Span(low), plan.Span(high)
+	if minutes(a) && minutes(b) {
+		a = strings.TrimSuffix(a, " min")
+	}
+	return a + " to " + b
 }
 
 // power says how long the packs last.
@@ -225,21 +260,65 @@ func (p *Page) power(in Input) {
 // rotation takes the answer from the packs on hand.
 func (p *Page) rotation(s plan.Schedule, in Input) {
 	e := &p.Endurance
-	e.Answer = oneLine(s.Answer)
+	e.Answer = oneLine(s.Answer) + notKnown(in.Snapshot.Packs)
+	if !in.ClockSet && !s.Sustained {
+		e.Answer += clockless(s.UpLow.Sub(in.Now), s.UpExpected.Sub(in.Now))
+	}
 	e.Basis = fmt.Sprintf("measured load %.1f W with the packs on hand of the plan; an estimate, not a promise", s.LoadW)
 	if !s.Sustained {
 		e.UpLow, e.UpExpected = &s.UpLow, &s.UpExpected
 	}
 	e.NextSwap, e.GeneratorBy = s.NextSwap, s.GeneratorBy
 	for _, x := range s.Swaps {
-		e.Swaps = append(e.Swaps, Row{"", "by " + both(x.By, in.Now), fmt.Sprintf("on %s: %s out, %s in; empty about %s", orNot(x.Feed), orNot(x.Out), orNot(x.In), both(x.Expected, in.Now))})
+		text := fmt.Sprintf("at %s: %s in", orNot(x.Feed), orNot(x.In))
+		if x.Out != "" {
+			text = fmt.Sprintf("at %s: %s out, %s in; empty about %s", orNot(x.Feed), orNot(x.Out), orNot(x.In), both(x.Expected, in.Now))
+		}
+		e.Swaps = append(e.Swaps, Row{"", "by " + both(x.By, in.Now), text})
 	}
-	for _, a := range s.Packs {
-		if !strings.HasPrefix(a.Why, "in use") && a.Why != "ready" {
-			e.Advice = append(e.Advice, Row{"", orNot(a.Pack), orNot(a.Why)})
+	e.Advice = advice(s.Packs)
+}
+
+// advice gathers the packs with which somebody has to do something, those of one
+// reason on one line; a pack to be kept from charging or use stands first.
+func advice(all []plan.Advice) []Row {
+	var first, then []Row
+	for _, a := range all {
+		if strings.HasPrefix(a.Why, "in use") || a.Why == "ready" {
+			continue
+		}
+		list := &then
+		if strings.Contains(a.Why, "do not") || strings.Contains(a.Why, "before charging") {
+			list = &first
+		}
+		name, why := orNot(a.Pack), orNot(a.Why)
+		if at := slices.IndexFunc(*list, func(r Row) bool { return r.Value == why }); at >= 0 {
+			(*list)[at].Label += ", " + name
+			continue
+		}
+		*list = append(*list, Row{"", name, why})
+	}
+	return append(first, then...)
+}
+
+// notKnown names the packs in use of which nobody can say how long they last.
+func notKnown(packs []status.Pack) string {
+	out := ""
+	for _, x := range packs {
+		if !x.Forecast.Known || x.Stale {
+			out += ". Pack " + shortName(x.Name) + ": NOT KNOWN"
 		}
 	}
+	return out
 }
+
+// clockless gives the time left as a length, which a wrong clock does not harm.
+func clockless(low, expected time.Duration) string {
+	return ". CLOCK NOT SET: in " + spread(low, expected)
+}
+
+// shortName keeps the frame with the answer whole, whatever a pack is called.
+func shortName(name string) string { return clip(orNot(name), 24) }
 
 // alone answers from the packs in use only: the link is up as long as all are.
 func (p *Page) alone(in Input) {
@@ -260,15 +339,27 @@ func (p *Page) alone(in Input) {
 		expected = min(expected, f.Expected)
 	}
 	if first == "" {
-		e.Answer = "how long the link stays up: " + NotRecorded
+		e.Answer = "HOW LONG THE LINK STAYS UP: NOT KNOWN. Go by meter and clock"
 		e.Basis += "no pack has a known time left"
 		return
 	}
 	upLow, upExpected := in.Now.Add(low), in.Now.Add(expected)
 	swap := in.Now.Add(max(low-swapAhead, 0))
 	e.UpLow, e.UpExpected, e.NextSwap = &upLow, &upExpected, &swap
-	e.Answer = fmt.Sprintf("link stays up until %s (low) / %s (expected) on the packs in use; next swap at %s, pack %s",
-		plan.Clock(upLow, in.Now), plan.Clock(upExpected, in.Now), plan.Clock(swap, in.Now), oneLine(first))
+	atLow, atExpected, atSwap := plan.Clock(upLow, in.Now), plan.Clock(upExpected, in.Now), plan.Clock(swap, in.Now)
+	switch {
+	case unknown > 0: // of the link nothing can be said: only of this pack
+		e.Answer = fmt.Sprintf("Pack %s lasts until %s at the earliest (%s expected)%s", shortName(first), atLow, atExpected, notKnown(in.Snapshot.Packs))
+		if !in.ClockSet {
+			e.Answer += clockless(low, expected)
+		}
+		e.Answer += ". Next swap at " + atSwap
+	default:
+		e.Answer = fmt.Sprintf("link stays up until %s (low) / %s (expected) on the packs in use; next swap at %s, pack %s", atLow, atExpected, atSwap, shortName(first))
+		if !in.ClockSet {
+			e.Answer += clockless(low, expected)
+		}
+	}
 	e.Basis += "measured by the agent; packs on hand are not recorded, so neither is when a generator must be here"
 	if unknown > 0 {
 		e.Basis += fmt.Sprintf("; %d other pack(s) without a known time left may end it sooner", unknown)
@@ -276,7 +367,7 @@ func (p *Page) alone(in Input) {
 }
 
 func packLine(x status.Pack, in Input) Pack {
-	out := Pack{Name: orNot(x.Name), Now: NotRecorded, Left: NotRecorded, Charge: NotRecorded, Note: ""}
+	out := Pack{Name: orNot(x.Name), Now: NotMeasured, Left: NotKnown, Charge: NotKnown, Note: ""}
 	if x.ReadingKnown {
 		out.Now = fmt.Sprintf("%.2f V, %.2f A, %.1f W", x.Reading.PackV, unsigned(x.Reading.PackA), unsigned(x.Reading.PackW()))
 		out.Now += ", " + age(in.Snapshot.Taken.Up-x.ReadingUp)
@@ -288,7 +379,7 @@ func packLine(x status.Pack, in Input) Pack {
 	case f.Known:
 		out.Left = fmt.Sprintf("%s (9 in 10: %s to %s) at %.1f W", plan.Span(f.Expected), plan.Span(f.Low), plan.Span(f.High), f.LoadW)
 	case f.Why != "":
-		out.Left = NotRecorded + ": " + oneLine(f.Why)
+		out.Left = NotKnown + ": " + oneLine(f.Why)
 	}
 	if f.ChargeKnown {
 		out.Charge = fmt.Sprintf("%.0f %%", 100*f.ChargeRatio)

@@ -116,7 +116,7 @@ func TestThePageSaysWhatTheReliefMustKnow(t *testing.T) {
 		"link stays up until 18:30 (low) / 18:41 (expected)", "next swap at 18:15", "Alder Ford flood", "26-114",
 		"2026-05-04 06:00 to 18:00 EET (04:00 to 16:00 UTC)", "south lawn", "18.64 V", "39 %",
 		"round trip 44 ms", "1 of 10 lost", "12 of 320", "down 89.3 Mbit/s, up 11.5 Mbit/s", "20 s ago",
-		"needs its successor", "tired", "cable crosses the ambulance drive", "connector at the door is warm",
+		"pack terminal: 41 min left (30 to 56)", "tired", "cable crosses the ambulance drive", "connector at the door is warm",
 		"moved the relay to the stairwell", "B6 in place", "messenger on foot", "A. Operator", "COML",
 	} {
 		for name, page := range map[string]string{"HTML": html, "Markdown": markdown, "JSON": js} {
@@ -169,7 +169,7 @@ func TestWhatNobodyRecordedIsSaidNotLeftBlank(t *testing.T) {
 				}
 			}
 			for _, l := range p.Links {
-				if l.Measured != NotRecorded || l.Age != NotRecorded || l.Count == "" {
+				if l.Measured != NotMeasured || l.Age != NotKnown || l.Count == "" {
 					t.Errorf("what was never measured shows as %+v", l)
 				}
 			}
@@ -187,7 +187,7 @@ func TestWhatNobodyRecordedIsSaidNotLeftBlank(t *testing.T) {
 			if strings.Contains(js, ":null") && !strings.Contains(js, `"up_until_low":null`) {
 				t.Error("JSON has a null list")
 			}
-			if !strings.Contains(markdown, "how long the link stays up: not recorded") || !strings.Contains(markdown, "clock is not set") {
+			if !strings.Contains(markdown, "HOW LONG THE LINK STAYS UP: NOT KNOWN. Go by meter and clock.") || !strings.Contains(markdown, "clock is not set") {
 				t.Error("the page does not say what it cannot tell")
 			}
 		})
@@ -278,5 +278,49 @@ func TestSparePacksTurnTheMeasuredLoadIntoAnAnswer(t *testing.T) {
 	e := Build(in).Endurance
 	if want := "link stays up until 21:00 (low) / Tue 00:00 (expected); next swap at 18:45; a generator must be here by 20:30"; e.Answer != want {
 		t.Errorf("%q, want %q", e.Answer, want)
+	}
+}
+
+func TestNoOpenAlarmAndNoActionGivesWayOnTheSheet(t *testing.T) {
+	in := crowded()
+	for _, e := range alarm.Catalogue() {
+		in.Snapshot.Alarms = append(in.Snapshot.Alarms, alarm.Active{Name: e.Name, Severity: e.Severity, Subject: "terminal", Title: "of " + string(e.Name), Action: e.Action})
+	}
+	p := Build(in)
+	if len(p.Alarms) != len(in.Snapshot.Alarms) {
+		t.Errorf("%d of %d open alarms", len(p.Alarms), len(in.Snapshot.Alarms))
+	}
+	_, markdown, _ := renderAll(t, p)
+	for _, a := range in.Snapshot.Alarms {
+		if !strings.Contains(markdown, "Do: "+a.Action) {
+			t.Errorf("the action of %s is not whole", a.Name)
+		}
+	}
+}
+
+func TestTheBoxItselfSaysWhatIsNotKnown(t *testing.T) {
+	relay := status.Pack{Name: "relay"}
+	for name, c := range map[string]struct {
+		clockSet bool
+		packs    []status.Pack
+		want     string
+	}{
+		"another pack is not known": {true, []status.Pack{relay}, "Pack terminal lasts until 18:30 at the earliest (18:41 expected). Pack relay: NOT KNOWN. Next swap at 18:15"},
+		"the clock is not set":      {false, nil, "link stays up until 18:30 (low) / 18:41 (expected) on the packs in use; next swap at 18:15, pack terminal. CLOCK NOT SET: in 30 to 41 min"},
+		"neither":                   {false, []status.Pack{relay}, "Pack terminal lasts until 18:30 at the earliest (18:41 expected). Pack relay: NOT KNOWN. CLOCK NOT SET: in 30 to 41 min. Next swap at 18:15"},
+	} {
+		in := day()
+		in.ClockSet = c.clockSet
+		in.Snapshot.Packs = append(in.Snapshot.Packs, c.packs...)
+		if got := Build(in).Endurance.Answer; got != c.want {
+			t.Errorf("%s:\n%s, want\n%s", name, got, c.want)
+		}
+	}
+}
+
+func TestAPackToBeKeptFromUseStandsFirstAndWhole(t *testing.T) {
+	got := advice([]plan.Advice{{Pack: "A", Why: "ready"}, {Pack: "B", Why: "60 % charged; no charger here"}, {Pack: "C", Why: "60 % charged; no charger here"}, {Pack: "D", Why: "found at 8.5 V: do not charge or use it, take it out of service"}})
+	if len(got) != 2 || got[0].Label != "D" || got[1].Label != "B, C" {
+		t.Errorf("%+v", got)
 	}
 }

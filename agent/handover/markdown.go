@@ -32,7 +32,7 @@ func Markdown(w io.Writer, p Page) error {
 	}
 	line("\n## Power and packs (201-10)\n")
 	if len(p.Packs) == 0 {
-		line("Packs in use: not recorded")
+		line("Packs in use: not known")
 	}
 	for _, x := range p.Packs {
 		line("- %s: %s; charge %s; time left %s%s", md(x.Name), md(x.Now), md(x.Charge), md(x.Left), optional("; ", x.Note))
@@ -44,26 +44,26 @@ func Markdown(w io.Writer, p Page) error {
 		line("- %s: %s", md(r.Label), md(r.Value))
 	}
 	if len(p.Verdicts) == 0 {
-		line("- pack verdicts: not recorded")
+		line("- pack verdicts: not known")
 	}
 	for _, v := range p.Verdicts {
 		line("- pack %s (%s): %s, %s", md(v.Pack), md(v.Place), md(v.Verdict), md(v.Why))
 	}
 	line("\n## Link as measured (205-4, mode IP)\n")
 	if len(p.Links) == 0 {
-		line("Down, up, round trip, loss: not recorded")
+		line("Down, up, round trip, loss: not measured")
 	}
 	for _, l := range p.Links {
 		line("- %s (%s): %s; %s; %s", md(l.Name), md(l.Function), md(l.Measured), md(l.Count), md(l.Age))
 	}
 	line("\n## Open alarms\n")
 	if len(p.Alarms) == 0 {
-		line("none%s", map[bool]string{true: "", false: " recorded"}[p.Live])
+		line("%s", map[bool]string{true: "none", false: NotKnown + ": no agent runs here"}[p.Live])
 	}
 	for _, a := range p.Alarms {
 		line("- **%s: %s** since %s. Do: %s", md(a.Severity), md(a.Title), md(a.Since), md(a.Action))
 	}
-	list("Weak points", p.Weak, NotRecorded)
+	list("Weak points", p.Weak, "none known")
 	list("Not known", p.NotKnown, "nothing is marked as not known")
 	list("Hazards (201-5)", p.Hazards, "Hazards of this site: "+NotRecorded)
 	for _, c := range p.Cautions {

@@ -9,8 +9,13 @@ import (
 	"candlemark/agent/plan"
 )
 
-// NotRecorded stands wherever nobody recorded anything.
-const NotRecorded = "not recorded"
+// NotRecorded stands for what a person did not fill in; NotKnown and NotMeasured for
+// what the agent could not tell.
+const (
+	NotRecorded = "not recorded"
+	NotKnown    = "not known"
+	NotMeasured = "not measured"
+)
 
 // orNot is the text on one line, or NotRecorded.
 func orNot(text string) string {

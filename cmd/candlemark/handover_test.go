@@ -20,7 +20,7 @@ func TestHandoverFromTheJournalAlone(t *testing.T) {
 	mustSay(t, path, "incident", "open", "--name", "Alder Ford <flood>", "--from", "06:00", "--to", "18:00")
 	mustSay(t, path, "note", "hazard: cable crosses the drive")
 	out := mustSay(t, path, "handover")
-	for _, want := range []string{"Alder Ford &lt;flood&gt;", "cable crosses the drive", "no agent runs here", "how long the link stays up: not recorded"} {
+	for _, want := range []string{"Alder Ford &lt;flood&gt;", "cable crosses the drive", "no agent runs here", "HOW LONG THE LINK STAYS UP: NOT KNOWN. Go by meter and clock."} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in %s", want, out)
 		}
