@@ -37,7 +37,7 @@ func TestTheExampleIsReadAsItIsWritten(t *testing.T) {
 		Journal: "/var/lib/candlemark/journal.db", ControlSocket: "/run/candlemark/control.sock", LogLevel: "info", LogFormat: "text",
 		Board: Board{FedFrom: "router", InsideShunt: true, DrawW: 4, PowerOffCommand: []string{"/usr/bin/systemctl", "poweroff"}, PowerOffAt: 5 * time.Minute},
 		Packs: []Pack{{
-			Name: "router", Chemistry: pack.LiIon, SeriesCells: 5, Capacity: 5, Full: 21, Cutoff: 15, Lockout: 14.5,
+			Name: "router", Chemistry: pack.LiIon, SeriesCells: 5, Capacity: 5, Full: 21, Cutoff: 15, Lockout: 15.5,
 			Sensor: Sensor{Kind: "ina219", Bus: "i2c-1", Address: 0x40, Shunt: 0.1, ShuntTolerance: 0.01, ShuntRating: 2, LargestLoad: 1.5,
 				Side: "load", Grade: "A", SimulatedLoad: 30},
 			SampleEvery: time.Second, StaleAfter: 10 * time.Second, Temperature: &Temperature{Fixed: &five},

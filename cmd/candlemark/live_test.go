@@ -272,10 +272,12 @@ func truths(sim *simulated.Pack, end *farEnd) map[string]func() check {
 		"Power/A":                               truth(func(tr simulated.Truth) check { return near(watts(tr), 0.25) }),
 		"Power/B":                               truth(func(tr simulated.Truth) check { return near(watts(tr), 0.1*watts(tr)) }), // five scrapes: a second of stamps
 		"Power/C":                               truth(func(tr simulated.Truth) check { return near(watts(tr), 1) }),
-		// The agent began a moment after the pack.
-		"Energy drawn/A": truth(func(tr simulated.Truth) check { return near(watts(tr)*tr.Elapsed.Hours(), watts(tr)*10/3600) }),
-		"Capacity/A":     always(ifKnown(between(liveCapacityAh/2, liveCapacityAh*2))),
-		"Capacity/B":     always(near(liveCapacityAh, 1e-9)),
+		// The agent begins after the pack, and on a busy machine that takes a while.
+		"Energy drawn/A": truth(func(tr simulated.Truth) check {
+			return between(watts(tr)*(tr.Elapsed-40*time.Second).Hours(), watts(tr)*(tr.Elapsed+2*time.Second).Hours())
+		}),
+		"Capacity/A": always(ifKnown(between(liveCapacityAh/2, liveCapacityAh*2))),
+		"Capacity/B": always(near(liveCapacityAh, 1e-9)),
 
 		"Answers/A":                    always(is("target", both(1, 0), 0)),
 		"Round trip, near hop/A":       always(onNear),
@@ -291,7 +293,7 @@ func truths(sim *simulated.Pack, end *farEnd) map[string]func() check {
 		"Jitter and delay variation/C": always(onNear),
 		"Throughput/A":                 always(nothing),
 		"Throughput/B":                 always(nothing),
-		"Data used by probes today/A":  always(between(100, 100e3)), // some packets of about 100 bytes each second
+		"Data used by probes today/A":  always(near(0, 0)), // bursts of packets do not count against the budget of transfers
 		"Data used by probes today/B":  always(near(500e6, 0)),
 		// Losing every packet is a measurement.
 		"Probes that could not measure/A": always(is("target", both(0, 0), 0)),
