@@ -1,6 +1,10 @@
 package plan
 
-import "candlemark/agent/pack"
+import (
+	"slices"
+
+	"candlemark/agent/pack"
+)
 
 // Governs stands with every caution.
 const Governs = "local codes and licensed practice govern"
@@ -11,6 +15,9 @@ type Caution struct {
 	Text  string `json:"text"`
 	Basis string `json:"basis"`
 	Also  string `json:"governs"`
+	// General is good practice with any such equipment; the others have their cause
+	// in this plan.
+	General bool `json:"general"`
 }
 
 // AWG 23 or thicker is what is laid outdoors.
@@ -23,7 +30,7 @@ func (p Plan) cautions() []Caution {
 	add := func(id, text, basis string) {
 		if !seen[id] {
 			seen[id] = true
-			out = append(out, Caution{id, text, basis, Governs})
+			out = append(out, Caution{id, text, basis, Governs, general(id)})
 		}
 	}
 	add("aid_only", "This is an aid to a trained operator, not a guarantee of run time. Medical and life-safety loads need a plan of their own.", "common practice, no source")
@@ -42,6 +49,12 @@ func (p Plan) cautions() []Caution {
 		add("outside", "Working outside: look for power lines, falls, traffic, debris and weather; go in pairs.", "common practice, no source")
 	}
 	return out
+}
+
+// general says whether a caution is one of good practice. What kills or burns at once
+// (gas, short circuits, lithium, voltage) never is.
+func general(id string) bool {
+	return slices.Contains([]string{"over_discharge", "transport", "antenna", "outside", "earths", "bundle"}, id)
 }
 
 func (p Plan) sourceCautions(f Feed, add func(id, text, basis string)) {

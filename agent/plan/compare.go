@@ -91,8 +91,33 @@ func (p Plan) arrangement(a Arrangement) Result {
 	if r.Verdict == WillNotRun || r.Verdict == NotSafe {
 		r.PacksFor = nil
 	}
+	if r.Verdict == Runs {
+		r.ends(a)
+	}
 	r.Answer = r.answer(a, why)
 	return r
+}
+
+// ends says what runs out first, and apart from that what gives way as load grows.
+func (r *Result) ends(a Arrangement) {
+	switch {
+	case r.Endurance == nil:
+		r.EndsFirst = "the supply, when it fails"
+	case slices.ContainsFunc(a.Feeds, func(f Feed) bool { return f.Source.Kind == PackSource }):
+		r.EndsFirst = "packs, " + Span(r.Endurance.Low) + " at least"
+	default:
+		r.EndsFirst = "fuel, " + Span(r.Endurance.Low) + " at least"
+	}
+	room := float64(mostScale)
+	for i, e := range r.Feeds {
+		if e.UnusedRatio >= noticeUnused {
+			r.EndsFirst += sprintf("; %s ends it with the pack at %s, %s of the charge unused", e.StopsBy, volts(e.StopsAtV), percent(e.UnusedRatio))
+		}
+		if e.headroom < room {
+			w := e.headroom * sum(a.Feeds[i].full())
+			room, r.GrowthLimit, r.GrowthLimitW = e.headroom, e.grows, &w
+		}
+	}
 }
 
 func rank(v Verdict) int {

@@ -146,7 +146,7 @@ func (f Feed) first(r *FeedResult, usual operating) {
 		}
 	}
 	name, why := f.grown(r, usual)
-	r.FailsFirst, r.FailsWhy = name, why
+	r.FailsFirst, r.FailsWhy, r.grows = name, why, name
 	if r.UnusedRatio >= noticeUnused {
 		r.FailsFirst, r.FailsWhy = r.StopsBy, sprintf("ends it with the pack at %s, %s of the charge unused", volts(r.StopsAtV), percent(r.UnusedRatio))
 	}

@@ -41,9 +41,9 @@ func (r Range) MarshalJSON() ([]byte, error) {
 	})
 }
 
-// String is the range as people say it.
+// String is the range as people say it, the figure to rely on first.
 func (r Range) String() string {
-	return sprintf("%s expected (%s to %s)", Span(r.Expected), Span(r.Low), Span(r.High))
+	return sprintf("at least %s, expected %s", Span(r.Low), Span(r.Expected))
 }
 
 func (r Range) times(x float64) Range {
@@ -80,8 +80,11 @@ type Result struct {
 	PerPack       *Range       `json:"per_pack"`  // until the first swap
 	MeanW         float64      `json:"mean_w"`    // at the sources
 	PacksFor      *float64     `json:"packs_for_need"`
-	FailsFirst    string       `json:"fails_first"`
+	FailsFirst    string       `json:"fails_first"` // least margin, or what does not run
 	FailsFirstWhy string       `json:"fails_first_why"`
+	EndsFirst     string       `json:"ends_first"`   // what runs out first, in words; "" where it does not run
+	GrowthLimit   string       `json:"growth_limit"` // element that gives way as the load grows; "" none is stated
+	GrowthLimitW  *float64     `json:"growth_limit_w"`
 	Feeds         []FeedResult `json:"feeds"`
 }
 
@@ -112,6 +115,7 @@ type FeedResult struct {
 	Notes       []string        `json:"notes"`
 
 	source   Source
+	grows    string  // element that gives way as the load grows
 	headroom float64 // by how much all loads could grow at the usual voltage
 }
 

@@ -35,10 +35,10 @@ func TestTheFirstLineIsTheAnswer(t *testing.T) {
 		t.Fatal(err)
 	}
 	first, _, _ := strings.Cut(b.String(), "\n")
-	if !regexp.MustCompile(`^runs: \d+ h( \d+ min)? expected \(\d+ h( \d+ min)? to \d+ h( \d+ min)?\)`).MatchString(first) {
+	if !regexp.MustCompile(`^runs: at least \d+ h( \d+ min)?, expected \d+ h( \d+ min)?`).MatchString(first) {
 		t.Errorf("first line %q", first)
 	}
-	for _, want := range []string{"link stays up until", "next swap at", "a generator must be here by", plan.Governs, "Fuse", "guides only", "Fails first"} {
+	for _, want := range []string{"link stays up until", "next swap at", "a generator must be here by", plan.Governs, "Fuse", "guides only", "First to end: packs,", "If the load grows: 48 V boost at 98 W", "ends the pack at"} {
 		if !strings.Contains(strings.Join(strings.Fields(b.String()), " "), want) { // lines are wrapped
 			t.Errorf("%q is missing", want)
 		}
@@ -95,5 +95,34 @@ func TestThePageNeedsNoOtherFileAndEscapesWhatIsWritten(t *testing.T) {
 	}
 	if strings.Count(page, "<table") != strings.Count(page, "</table>") {
 		t.Error("tables do not close")
+	}
+}
+
+func TestTheShortFormShowsEverySwapAndTheCautionsOfThisPlan(t *testing.T) {
+	r := report(t, same)
+	for name, write := range map[string]func(*strings.Builder, Options) error{
+		"text": func(b *strings.Builder, o Options) error { return Text(b, r, o) },
+		"HTML": func(b *strings.Builder, o Options) error { return HTML(b, r, o) },
+	} {
+		var short, full strings.Builder
+		if err := write(&short, Options{}); err != nil {
+			t.Fatal(err)
+		}
+		if err := write(&full, Options{Full: true}); err != nil {
+			t.Fatal(err)
+		}
+		// 14 packs on hand: 13 swaps, the last to pack 14
+		if len(r.Rotation.Swaps) != 13 || !strings.Contains(short.String(), "tool pack 14") {
+			t.Errorf("%s: not every one of %d swaps is shown", name, len(r.Rotation.Swaps))
+		}
+		for _, c := range r.Cautions {
+			word := strings.Fields(c.Text)[0] + " " + strings.Fields(c.Text)[1]
+			if !strings.Contains(full.String(), word) || c.General == strings.Contains(short.String(), word) {
+				t.Errorf("%s: caution %s, general %v", name, c.ID, c.General)
+			}
+		}
+		if !strings.Contains(short.String(), "where it is wet") {
+			t.Errorf("%s: the wet place is not said", name)
+		}
 	}
 }

@@ -50,8 +50,11 @@ func Text(w io.Writer, r plan.Report, o Options) error {
 	}
 	placement(&b, r)
 	fmt.Fprintf(&b, "\nCautions; for each, %s:\n", plan.Governs)
-	for _, c := range r.Cautions {
+	for _, c := range cautions(r, o.Full) {
 		para(&b, "- ", c.Text)
+	}
+	if left := moreCautions(r, o.Full); left > 0 {
+		fmt.Fprintf(&b, "And %d of good practice with any such plan: --full shows them.\n", left)
 	}
 	if o.Full {
 		fmt.Fprintln(&b, "\nRules behind the figures")
@@ -63,6 +66,21 @@ func Text(w io.Writer, r plan.Report, o Options) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// cautions are those to show: all, or those that this plan gives cause for.
+func cautions(r plan.Report, full bool) []plan.Caution {
+	var out []plan.Caution
+	for _, c := range r.Cautions {
+		if full || !c.General {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func moreCautions(r plan.Report, full bool) int {
+	return len(r.Cautions) - len(cautions(r, full))
 }
 
 func title(r plan.Report) string {
@@ -103,13 +121,13 @@ func table(b *strings.Builder) *tabwriter.Writer { return tabwriter.NewWriter(b,
 func compared(b *strings.Builder, r plan.Report) {
 	fmt.Fprintln(b)
 	t := table(b)
-	fmt.Fprintln(t, "  arrangement\tverdict\tat least\texpected\tmean W\tall on\tfails first")
+	fmt.Fprintln(t, "  arrangement\tverdict\tat least\texpected\tmean W\tall on\tlimit")
 	for _, a := range r.Arrangements {
 		mark := " "
 		if a.Name == r.Recommended {
 			mark = "*"
 		}
-		fmt.Fprintf(t, "%s %s\t%s\t%s\t%s\t%s\t%s\t%s\n", mark, a.Name, a.Verdict, lasts(a, false), lasts(a, true), meanW(a), upShare(a), a.FailsFirst)
+		fmt.Fprintf(t, "%s %s\t%s\t%s\t%s\t%s\t%s\t%s\n", mark, a.Name, a.Verdict, lasts(a, false), lasts(a, true), meanW(a), upShare(a), limitOf(a))
 	}
 	t.Flush()
 	fmt.Fprintln(b)
@@ -141,8 +159,8 @@ func arrangement(b *strings.Builder, r plan.Report, a plan.Result, full bool) {
 	if answerOpen(r, a) {
 		para(b, "  ", a.Answer)
 	}
-	if a.FailsFirst != "" {
-		para(b, "  ", "Fails first: "+failsFirst(a)+".")
+	for _, x := range gives(a) {
+		para(b, "  ", x)
 	}
 	if a.PacksFor != nil {
 		fmt.Fprintf(b, "  Packs for the time needed, low figure: %.0f\n", *a.PacksFor)
@@ -155,6 +173,33 @@ func arrangement(b *strings.Builder, r plan.Report, a plan.Result, full bool) {
 // answerOpen says whether the arrangement's answer is not the first line already.
 func answerOpen(r plan.Report, a plan.Result) bool {
 	return len(r.Arrangements) > 1 && a.Name != r.Recommended
+}
+
+// gives says what ends first and, another thing, what limits growth; of what does
+// not run, what fails.
+func gives(a plan.Result) []string {
+	if a.Verdict != plan.Runs {
+		if a.FailsFirst == "" {
+			return nil
+		}
+		return []string{"Fails first: " + failsFirst(a) + "."}
+	}
+	out := []string{"First to end: " + a.EndsFirst + "."}
+	if a.GrowthLimitW != nil {
+		out = append(out, "If the load grows: "+limitOf(a)+".")
+	}
+	return out
+}
+
+// limitOf is the element that fails or, of what runs, gives way as the load grows.
+func limitOf(a plan.Result) string {
+	switch {
+	case a.Verdict != plan.Runs:
+		return a.FailsFirst
+	case a.GrowthLimitW == nil:
+		return "-"
+	}
+	return fmt.Sprintf("%s at %.0f W", a.GrowthLimit, *a.GrowthLimitW)
 }
 
 func failsFirst(a plan.Result) string {
@@ -181,7 +226,7 @@ func feed(b *strings.Builder, f plan.FeedResult, full bool) {
 	t := table(b)
 	shown := near(f, full)
 	for _, l := range shown {
-		fmt.Fprintf(t, "    %s\t%s\n", limitName(l), limitText(l))
+		fmt.Fprintf(t, "    %s\t%s\n", limitName(l), limitText(f, l))
 	}
 	t.Flush()
 	if left := len(f.Limits) - len(shown); left > 0 {
@@ -220,7 +265,7 @@ func headline(f plan.FeedResult) string {
 		} else {
 			out += "; fuel for"
 		}
-		out += " " + f.Endurance.String()
+		out += fmt.Sprintf(" %s (up to %s)", f.Endurance, plan.Span(f.Endurance.High))
 	}
 	out += "."
 	if f.Verdict != plan.Runs {
@@ -259,7 +304,10 @@ func near(f plan.FeedResult, full bool) []plan.Limit {
 
 func limitName(l plan.Limit) string { return l.Element + ", " + l.What }
 
-func limitText(l plan.Limit) string {
+// noMargin is below what prints as 0 %.
+const noMargin = 0.005
+
+func limitText(f plan.FeedResult, l plan.Limit) string {
 	word := "at most"
 	if l.Least {
 		word = "at least"
@@ -268,7 +316,13 @@ func limitText(l plan.Limit) string {
 	if !l.OK {
 		return out + ": BEYOND"
 	}
-	return out + fmt.Sprintf(": %.0f %% in hand", 100*max(l.Margin, 0))
+	switch {
+	case l.Margin >= noMargin:
+		return out + fmt.Sprintf(": %.0f %% in hand", 100*l.Margin)
+	case l.Least && l.Element == f.StopsBy: // the table is for the lowest voltage at which all runs
+		return out + fmt.Sprintf(": 0 %%, ends the pack at %.1f V", f.StopsAtV)
+	}
+	return out + ": 0 %, NOTHING TO SPARE"
 }
 
 func rotation(b *strings.Builder, s plan.Schedule) {
