@@ -15,6 +15,7 @@ import (
 
 	"candlemark/agent"
 	"candlemark/agent/alarm"
+	"candlemark/agent/clock/board"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/pack"
@@ -128,7 +129,7 @@ func (p picture) input(now time.Time) handover.Input {
 	}
 	return handover.Input{
 		Incident: p.incident, Snapshot: p.snapshot, Live: p.live, Records: p.records, Earlier: p.earlier, Boot: p.boot,
-		Now: now, Up: bootUptime(), ClockSet: p.clockSet,
+		Now: now, Up: board.Uptime(), ClockSet: p.clockSet,
 	}
 }
 

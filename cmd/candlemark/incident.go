@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"candlemark/agent/clock/board"
 	"candlemark/agent/control"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
@@ -34,7 +35,7 @@ func setIncident(j *journal.Journal, do handover.Action, given handover.Incident
 	if err != nil {
 		return now, err
 	}
-	r := j.Append(journal.Record{Wall: at.At, Up: bootUptime(), Kind: handover.KindIncident, Who: who, Text: said})
+	r := j.Append(journal.Record{Wall: at.At, Up: board.Uptime(), Kind: handover.KindIncident, Who: who, Text: said})
 	protect := next.FirstSeq
 	switch do {
 	case handover.Open:
@@ -93,7 +94,7 @@ func (r reach) set(ctx context.Context, do handover.Action, given handover.Incid
 		i, err = c.SetIncident(ctx, do, given)
 		return err
 	}, func(j *journal.Journal) (err error) {
-		i, err = setIncident(j, do, given, handover.Stamp{At: time.Now(), Trusted: clockSynchronised()}, who())
+		i, err = setIncident(j, do, given, handover.Stamp{At: time.Now(), Trusted: board.Look("", "").Synchronised}, who())
 		return err
 	})
 	return i, err
@@ -256,7 +257,7 @@ func (r reach) picture(ctx context.Context, whole bool) (picture, error) {
 		}
 		return p.read(whole, func(f journal.Filter) ([]journal.Record, error) { return c.Records(ctx, f) })
 	}, func(j *journal.Journal) (err error) {
-		p.clockSet = clockSynchronised()
+		p.clockSet = board.Look("", "").Synchronised
 		if p.incident, err = readIncident(j); err != nil {
 			return err
 		}

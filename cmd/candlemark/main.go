@@ -97,10 +97,23 @@ operator to shut the terminal down before the pack is flat.`,
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(
-		newSetup(), newSelfCheck(), newRun(), newDemo(), newCheckConfig(), newReplay(), newLearn(), newPacks(), newPlan(), newHandover(), newIncident(), newVersion(),
-		newSwap(), newFeed(), newNote(), newLogCommand(), newStatus(), newSurvey(), newReflect(),
-	)
+	for _, g := range []struct {
+		id, title string
+		commands  []*cobra.Command
+	}{
+		{"scene", "On scene:", []*cobra.Command{newStatus(), newSwap(), newFeed(), newNote(), newLogCommand(), newHandover(), newIncident()}},
+		{"before", "Before and between:", []*cobra.Command{newPlan(), newSurvey(), newPacks(), newLearn(), newReplay()}},
+		{"agent", "The agent:", []*cobra.Command{newSetup(), newCheckConfig(), newSelfCheck(), newRun(), newReflect()}},
+		{"first", "To begin with:", []*cobra.Command{newDemo(), newVersion()}},
+	} {
+		root.AddGroup(&cobra.Group{ID: g.id, Title: g.title})
+		for _, c := range g.commands {
+			c.GroupID = g.id
+			root.AddCommand(c)
+		}
+	}
+	root.SetHelpCommandGroupID("first")
+	root.SetCompletionCommandGroupID("first")
 	finishHelp(root)
 	return root
 }

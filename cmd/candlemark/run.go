@@ -19,6 +19,7 @@ import (
 
 	"candlemark/agent"
 	"candlemark/agent/alarm"
+	"candlemark/agent/clock/board"
 	"candlemark/agent/config"
 	"candlemark/agent/control"
 	"candlemark/agent/feed"
@@ -108,7 +109,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		return err
 	}
 	var a *agent.Agent
-	set, bootUp := setup(cfg, startID(boot)), bootUptime()
+	set, bootUp := setup(cfg, startID(boot)), board.Uptime()
 	set.Feed = feedSetup(cfg, feed.Start{BootID: boot, BootUp: bootUp})
 	mem := remember(jnl, set, log)
 	parts := agent.Parts{
@@ -159,11 +160,11 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		return err
 	}
 	log.Info().Str("relay", cfg.Relay).Str("listen", cfg.Listen).Int("packs", len(cfg.Packs)).Int("targets", len(prs)).Str("version", build().Version).Msg("candlemark starts")
-	jnl.Append(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindAgent, Text: "started"})
+	jnl.Append(journal.Record{Wall: time.Now(), Up: board.Uptime(), Kind: journal.KindAgent, Text: "started"})
 	go announceReady(ctx, web, log)
 	context.AfterFunc(ctx, func() { _, _ = daemon.SdNotify(false, daemon.SdNotifyStopping) })
 	err = a.Run(ctx)
-	jnl.Append(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindAgent, Text: "stopped in order"})
+	jnl.Append(journal.Record{Wall: time.Now(), Up: board.Uptime(), Kind: journal.KindAgent, Text: "stopped in order"})
 	log.Info().Msg("candlemark ends")
 	return err
 }
@@ -225,22 +226,6 @@ func remember(jnl *journal.Journal, set agent.Setup, log zerolog.Logger) agent.M
 		mem.Budget = &budget
 	}
 	return mem
-}
-
-// clockSynchronised asks the kernel whether the clock is disciplined: small
-// boards without a clock chip start in the past.
-func clockSynchronised() bool {
-	var tx unix.Timex
-	state, err := unix.Adjtimex(&tx)
-	return err == nil && state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0
-}
-
-func bootUptime() time.Duration {
-	var ts unix.Timespec
-	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts); err != nil {
-		return 0
-	}
-	return time.Duration(ts.Nano())
 }
 
 // powerOff runs the configured command that shuts the board down.

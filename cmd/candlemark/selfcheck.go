@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
 
+	"candlemark/agent/clock/board"
 	"candlemark/agent/config"
 	"candlemark/agent/control"
 	"candlemark/probes"
@@ -166,7 +167,7 @@ func checkThermometer(p config.Pack) finding {
 }
 
 func checkClock() finding {
-	if clockSynchronised() {
+	if board.Look("", "").Synchronised {
 		return finding{"clock", isGood, "the kernel says it is synchronised", ""}
 	}
 	return finding{"clock", isUnknown, "not synchronised: it may be wrong", "let the board reach a time server, or set the clock by hand; durations and warnings do not depend on it"}

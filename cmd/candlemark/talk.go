@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"candlemark/agent/clock/board"
 	"candlemark/agent/control"
 	"candlemark/agent/journal"
 )
@@ -91,7 +92,7 @@ func newNote() *cobra.Command {
 			err = fmt.Errorf("%w, or its journal with --journal", err)
 		} else if errors.Is(err, control.ErrNoAgent) {
 			err = offline(*path, func(j *journal.Journal) error {
-				_, err := j.AppendNow(journal.Record{Wall: time.Now(), Up: bootUptime(), Kind: journal.KindNote, Who: who(), Text: args[0]})
+				_, err := j.AppendNow(journal.Record{Wall: time.Now(), Up: board.Uptime(), Kind: journal.KindNote, Who: who(), Text: args[0]})
 				return err
 			})
 		}
