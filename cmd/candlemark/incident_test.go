@@ -22,6 +22,13 @@ import (
 func emptyJournal(t *testing.T) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "journal.db")
+	made, err := journal.Open(path, journal.Options{Boot: "before"}) // offline makes none
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := made.Close(); err != nil {
+		t.Fatal(err)
+	}
 	if err := offline(path, func(j *journal.Journal) error {
 		_, err := j.AppendNow(journal.Record{Wall: time.Now().Add(-time.Hour), Kind: journal.KindAgent, Text: "before the incident"})
 		return err
