@@ -117,7 +117,7 @@ func TestEarlyStop(t *testing.T) {
 					_, slots := over(t, l, true, 30*time.Second)
 					used := used(before, l.BtoA())
 					t.Logf("the link carried %.1f %% of what it could", 100*used)
-					if used >= 0.95 {
+					if used >= 0.93 { // setting up and slow start take some 2 % of 30 s
 						recorded = append(recorded, slots)
 					}
 				})
