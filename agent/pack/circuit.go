@@ -216,6 +216,12 @@ func (c *circuit) seedResistance(from int, b *Bin, rng *rand.Rand) {
 	}
 }
 
+func (c *circuit) over(n *cloud) class {
+	d := *c
+	d.cloud = n
+	return &d
+}
+
 func (c *circuit) clampPar() {
 	for j, z := range c.par[cStart] {
 		c.par[cStart][j] = math.Min(z, 1)
@@ -226,10 +232,7 @@ func (c *circuit) begin(rest float64, known bool) {
 	if !known {
 		return
 	}
-	sigma := 0.025
-	if c.ch != LiIon {
-		sigma = 0.06
-	}
+	sigma := restSigma(c.ch)
 	for j := range c.n {
 		z := c.par[cStart][j]
 		u, _ := c.curves[int(c.par[cCurve][j])].at(z)
@@ -239,6 +242,14 @@ func (c *circuit) begin(rest float64, known bool) {
 		}
 		c.like[j] -= 0.5 * math.Min(e*e/(sigma*sigma), 25)
 	}
+}
+
+// restSigma is how far a rest voltage may lie from that of a cell long at rest, V.
+func restSigma(ch Chemistry) float64 {
+	if ch == LiIon {
+		return 0.025
+	}
+	return 0.06
 }
 
 func (c *circuit) step(b *Bin, first bool) {

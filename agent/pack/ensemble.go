@@ -16,6 +16,7 @@ const (
 // ensemble is the set of competing classes for one discharge.
 type ensemble struct {
 	classes []class
+	making  []*rebuild // what shall replace each class; nil: nothing
 	ch      Chemistry
 	runs    []Run
 	trained *circuit
@@ -45,7 +46,7 @@ func newEnsemble(ch Chemistry, runs []Run) *ensemble {
 		e.trained.begin(r.RestV, r.Rested)
 		for k := range r.Bins {
 			e.trained.step(&r.Bins[k], k == 0)
-			maybeResample(e.trained, r.Bins[:k+1], r.RestV, r.Rested, e.rng, w)
+			e.trained = resampleNow(e.trained, r.Bins[:k+1], r.RestV, r.Rested, e.rng, w).(*circuit)
 		}
 		e.trained.learnEnd(r, e.rng)
 		if r.Ratio > 0 {
@@ -109,6 +110,7 @@ func (e *ensemble) allocate() {
 		n += m.cloudOf().n
 	}
 	e.total = make([]float64, len(e.classes))
+	e.making = make([]*rebuild, len(e.classes))
 }
 
 // logRatio is how far two rates are apart.
@@ -121,9 +123,37 @@ func (e *ensemble) step(bins []Bin) {
 	b := &bins[len(bins)-1]
 	for i, m := range e.classes {
 		m.step(b, e.seen == 0)
-		maybeResample(m, bins, e.rest, e.rested, e.rng, e.w[i])
+		if e.making[i] == nil {
+			e.making[i] = startRebuild(m, len(bins), e.rng, e.w[i])
+		}
 	}
 	e.seen++
+}
+
+// merged is told that older bins were merged and n of what is left were shown.
+func (e *ensemble) merged(n int) {
+	clear(e.making)
+	for _, m := range e.classes {
+		c := m.cloudOf()
+		c.last = min(c.last, n)
+	}
+}
+
+// rebuildBudget is how many rows a forecast may move or show a bin for the sake of
+// resampling: about half a millisecond on the machine of DEVELOPERS.md.
+const rebuildBudget = 15000
+
+// work carries on with the resamplings in the making.
+func (e *ensemble) work(bins []Bin, budget int) {
+	for i, r := range e.making {
+		if r == nil || budget <= 0 {
+			continue
+		}
+		left, ready := r.work(bins, e.rest, e.rested, e.rng, budget)
+		if budget = left; ready {
+			e.classes[i], e.making[i] = r.m, nil
+		}
+	}
 }
 
 // ahead draws remaining times, s.

@@ -20,11 +20,17 @@ func (e *Estimator) ensure() bool {
 	}
 	if e.shown > len(bins) { // older bins were merged
 		e.shown = len(bins) - 1
+		e.ens.merged(e.shown)
 	}
 	for e.shown < len(bins) {
+		late := len(bins)-e.shown > 2 // after a restart, or long without a forecast: nobody waits for a split second
 		e.shown++
 		e.ens.step(bins[:e.shown])
+		if late {
+			e.ens.work(bins[:e.shown], math.MaxInt)
+		}
 	}
+	e.ens.work(bins, rebuildBudget)
 	return true
 }
 
@@ -88,7 +94,11 @@ func (e *Estimator) forecast() Forecast {
 // fill turns the draws into the answer.
 func (e *Estimator) fill(f *Forecast, half float64, l load) {
 	d := &e.buf
-	now := [...]float64{d.quantile(0.5), d.quantile(0.05), d.quantile(0.95), d.quantile(cautiousDraw)}
+	mode := d.quantile(0.5)
+	if len(e.history()) == 0 {
+		mode = d.window(reportWindow)
+	}
+	now := [...]float64{mode, d.quantile(0.05), d.quantile(0.95), d.quantile(cautiousDraw)}
 	x := e.calm.next(now, e.run.Q, l)
 	mid, lo, hi, low := x[0]+half, x[1]+half, x[2]+half, x[3]
 	pad := intervalPad * mid
@@ -114,7 +124,7 @@ func (e *Estimator) fill(f *Forecast, half float64, l load) {
 // cautiousDraw is the quantile of the draws that Cautious starts from, cautiousPad the
 // share of the expected time taken off it.
 const (
-	cautiousDraw = 0.10
+	cautiousDraw = 0.05
 	cautiousPad  = 0.10
 )
 

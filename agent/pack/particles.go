@@ -17,6 +17,7 @@ type cloud struct {
 	base []float64 // log weight from the class mass and from resampling
 	like []float64 // log likelihood of the run so far, old parts forgotten
 	res  []float64 // V per cell; smoothed residual
+	rest []float64 // log likelihood of the rest voltage; not forgotten, for it speaks of the start alone
 	corr []float64 // log weight of the first drawn rows: prior over proposal density
 	mass float64   // log of the class's prior probability
 	last int       // bins at the last resampling
@@ -39,7 +40,7 @@ const (
 )
 
 func newCloud(n int, kind ...paramKind) *cloud {
-	c := &cloud{n: n, kind: kind, base: make([]float64, n), like: make([]float64, n), res: make([]float64, n), corr: make([]float64, n)}
+	c := &cloud{n: n, kind: kind, base: make([]float64, n), like: make([]float64, n), res: make([]float64, n), rest: make([]float64, n), corr: make([]float64, n)}
 	for range kind {
 		c.par = append(c.par, make([]float64, n))
 		c.prior = append(c.prior, make([]float64, n))
@@ -55,7 +56,7 @@ func (c *cloud) fix(logMass float64) {
 	c.mass = logMass
 	for j := range c.base {
 		c.base[j] = logMass - math.Log(float64(c.n))
-		c.like[j], c.res[j], c.corr[j] = 0, 0, 0
+		c.like[j], c.res[j], c.corr[j], c.rest[j] = 0, 0, 0, 0
 	}
 	c.last = 0
 }
@@ -76,11 +77,11 @@ func (c *cloud) observe(j int, e, tol, sigma, fade, weight float64, first bool) 
 func (c *cloud) weights(w []float64) float64 {
 	top := math.Inf(-1)
 	for j := range w {
-		top = max(top, c.base[j]+c.like[j])
+		top = max(top, c.base[j]+c.like[j]+c.rest[j])
 	}
 	var sum float64
 	for j := range w {
-		w[j] = quickExp(c.base[j] + c.like[j] - top)
+		w[j] = quickExp(c.base[j] + c.like[j] + c.rest[j] - top)
 		sum += w[j]
 	}
 	for j := range w {
@@ -92,6 +93,8 @@ func (c *cloud) weights(w []float64) float64 {
 // class is a kind of hypothesis. start forgets the run; step shows it one bin.
 type class interface {
 	cloudOf() *cloud
+	// over gives the same class over another cloud.
+	over(c *cloud) class
 	step(b *Bin, first bool)
 	begin(rest float64, restKnown bool)
 	// walk gives the seconds from charge q (parts of the label) to the cut-off.
@@ -115,106 +118,6 @@ func (c *cloud) propose(j, row int, start, density, width float64) {
 // normal is the density of a normal distribution.
 func normal(e, sigma float64) float64 {
 	return math.Exp(-0.5*e*e/(sigma*sigma)) / (sigma * 2.5066282746)
-}
-
-// maybeResample resamples and moves the class when its weights are too uneven;
-// the history is shown again to the moved hypotheses.
-func maybeResample(m class, bins []Bin, rest float64, restKnown bool, rng *rand.Rand, w []float64) {
-	c := m.cloudOf()
-	if len(bins)-c.last < resampleGap {
-		return
-	}
-	w = w[:c.n]
-	logSum := c.weights(w)
-	var ss float64
-	for _, x := range w {
-		ss += x * x
-	}
-	if 1/ss > minESS*float64(c.n) {
-		return
-	}
-	c.last = len(bins)
-	kept := int(keepShare * float64(c.n))
-	idx := systematic(w, kept, rng)
-	old := make([]float64, kept)
-	for k, j := range idx {
-		old[k] = c.like[j]
-	}
-	fresh := make([]int, c.n-kept)
-	for k := range fresh {
-		fresh[k] = rng.IntN(c.n)
-	}
-	for k := range c.par {
-		move(c.par[k], c.prior[k], c.kind[k], w, idx, fresh, rng)
-	}
-	m.clampPar()
-	for j := range c.like {
-		c.like[j], c.res[j] = 0, 0
-	}
-	m.begin(rest, restKnown)
-	replay(m, bins)
-	for k := range idx {
-		c.base[k] = logSum + math.Log(keepShare/float64(kept)) - old[k]
-	}
-	for k, j := range fresh {
-		c.base[kept+k] = c.mass + c.corr[j] + math.Log((1-keepShare)/float64(len(fresh)))
-	}
-}
-
-// replay shows a class its history again: in pairs of bins where it is long, for
-// their errors are correlated over more than that; the last bins singly.
-func replay(m class, bins []Bin) {
-	first := true
-	i := 0
-	for ; i+8 < len(bins) && len(bins) > 40; i += 3 {
-		b := mergeBins(&bins[i], &bins[i+1])
-		b = mergeBins(&b, &bins[i+2])
-		m.step(&b, first)
-		first = false
-	}
-	for ; i < len(bins); i++ {
-		m.step(&bins[i], first)
-		first = false
-	}
-}
-
-// move replaces par by the chosen rows, jittered by a share of their spread, and
-// by fresh draws from the prior.
-func move(par, prior []float64, kind paramKind, w []float64, idx, fresh []int, rng *rand.Rand) {
-	get := func(x float64) float64 {
-		if kind == scale {
-			return math.Log(x)
-		}
-		return x
-	}
-	var mean, sq float64
-	for j, x := range par {
-		y := get(x)
-		mean += w[j] * y
-		sq += w[j] * y * y
-	}
-	h := 0.3 * math.Sqrt(math.Max(0, sq-mean*mean))
-	switch kind {
-	case scale:
-		h += 0.004
-	case offset:
-		h += 0.001
-	}
-	out := make([]float64, 0, len(par))
-	for _, j := range idx {
-		y := par[j]
-		switch kind {
-		case scale:
-			y = min(max(y*math.Exp(h*rng.NormFloat64()), 1e-4), 1e3)
-		case offset:
-			y = min(max(y+h*rng.NormFloat64(), -10), 10)
-		}
-		out = append(out, y)
-	}
-	for _, j := range fresh {
-		out = append(out, prior[j])
-	}
-	copy(par, out)
 }
 
 // systematic draws n indices in proportion to w.

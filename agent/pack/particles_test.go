@@ -10,6 +10,8 @@ import (
 // the bin's charge. Its posterior under normal noise has a closed form.
 type linear struct{ *cloud }
 
+func (l *linear) over(c *cloud) class { return &linear{c} }
+
 func (l *linear) cloudOf() *cloud                      { return l.cloud }
 func (l *linear) begin(float64, bool)                  {}
 func (l *linear) seed(float64, bool, *Bin, *rand.Rand) {}
@@ -43,7 +45,7 @@ func TestCloudFindsTheKalmanAnswerInALinearCase(t *testing.T) {
 			y := truth*q + linearSigma*rng.NormFloat64()
 			bins = append(bins, Bin{Q: q, V: y, D: 0.01})
 			l.step(&bins[k], k == 0)
-			maybeResample(l, bins, 0, false, rng, w)
+			l = resampleNow(l, bins, 0, false, rng, w).(*linear)
 			prec += q * q / (linearSigma * linearSigma)
 			sum += q * y / (linearSigma * linearSigma)
 		}

@@ -29,13 +29,17 @@ type knot struct{ v, cur, cold, slow, grow, act float64 }
 // g(x) is how resistance rises towards the end of the discharge.
 type template struct {
 	*cloud
-	knots [templateN]knot
+	knots *[templateN]knot
 	pitch float64 // parts of the label between knots
 	full  float64 // charge the earlier run gave, parts of the label
 	sigma float64
 
 	spread, mismatch, ratioSpread float64
 	wide                          []bool // the pack has changed since
+
+	restV  float64 // V per cell, before the earlier run's load came, where rested
+	rested bool
+	restSD float64 // V
 }
 
 const (
@@ -71,7 +75,8 @@ func (t *template) drop(j int, k *knot, cold, cur float64) float64 {
 // newTemplate builds the class from an ended run; mismatch 0..1 says how far the
 // conditions differ from today's, spread is the expected drift of capacity.
 func newTemplate(run *Run, ch Chemistry, n int, spread, mismatch float64, rng *rand.Rand) *template {
-	t := &template{cloud: newCloud(n, scale, scale, scale, scale, scale, offset), full: run.Total, sigma: 0.010}
+	t := &template{cloud: newCloud(n, scale, scale, scale, scale, scale, offset), full: run.Total, sigma: 0.010,
+		knots: new([templateN]knot), restV: run.RestV, rested: run.Rested, restSD: restSigma(ch)}
 	if run.Pulsed {
 		t.sigma = 0.02
 	}
@@ -215,7 +220,31 @@ func (t *template) clampPar() {
 	}
 }
 
-func (t *template) begin(float64, bool) {}
+func (t *template) over(c *cloud) class {
+	n := *t
+	n.cloud = c
+	return &n
+}
+
+// begin weighs the starts by the rest voltage, if both runs show one: the earlier
+// run's, less what its voltage fell on the way to the start. How drop and temperature
+// changed on that way is not known; hence the tolerance of a third.
+func (t *template) begin(rest float64, known bool) {
+	if !known || !t.rested {
+		return
+	}
+	top, _ := t.at(0.03 * t.full)
+	for j, x := range t.par[tOffset] {
+		k, _ := t.at(x)
+		fallen := math.Max(top.v-k.v, 0)
+		e := rest - t.restV + fallen
+		if fallen == 0 && e > 0 {
+			e = 0 // surface charge
+		}
+		sd := t.restSD + 0.3*fallen
+		t.rest[j] = -0.5 * math.Min(e*e/(sd*sd), 50)
+	}
+}
 
 // at interpolates the knots and the slope of the voltage.
 func (t *template) at(x float64) (k knot, slope float64) {
@@ -252,11 +281,10 @@ func (t *template) step(b *Bin, first bool) {
 
 func (t *template) walk(j int, a *ahead) float64 {
 	p := t.par
-	cold := coldLog(a.tempC)
 	x := p[tOffset][j] + a.q/p[tScale][j]
 	add := -activation(a.load.rate, 0.4)
 	slow := a.load.rate * coldFactor(a.tempC)
-	is := p[tRes][j] * p[tRatio][j] * math.Exp(p[tCold][j]*cold)
+	is := p[tRes][j] * p[tRatio][j] * math.Exp(p[tCold][j]*coldLog(a.tempC))
 	model := func(x float64) (float64, float64) {
 		i := int(min(max(x/t.pitch, 0), templateN-1))
 		k, _ := t.at(math.Max(0, x+p[tSlow][j]*(slow-t.knots[i].slow)))

@@ -1,0 +1,110 @@
+package pack
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+func finiteForecast(t *rapid.T, f Forecast) {
+	for name, d := range map[string]time.Duration{"expected": f.Expected, "low": f.Low, "high": f.High, "cautious": f.Cautious} {
+		if d < 0 {
+			t.Fatalf("%s is %v", name, d)
+		}
+	}
+	for name, x := range map[string]float64{"ratio": f.ChargeRatio, "capacity": f.CapacityAh, "resistance": f.ResistanceOhm, "load": f.LoadW, "cut-off": f.CutoffV} {
+		if math.IsNaN(x) || math.IsInf(x, 0) || x < 0 {
+			t.Fatalf("%s is %v", name, x)
+		}
+	}
+	if f.Known && (f.Low > f.Expected || f.Expected > f.High || f.Cautious > f.Expected) {
+		t.Fatalf("out of order: %+v", f)
+	}
+	if !f.Known && f.Why == "" {
+		t.Fatal("not known and no reason")
+	}
+}
+
+func TestAnyFiniteInputGivesAFiniteForecast(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		spec := Spec{Chemistry: rapid.SampledFrom([]Chemistry{LiIon, LFP, LeadAcid}).Draw(t, "chemistry"),
+			SeriesCells: rapid.IntRange(1, 16).Draw(t, "cells"), CapacityAh: rapid.Float64Range(0.1, 500).Draw(t, "Ah"), CutoffV: 1.5}
+		e, err := New(spec, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := time.Duration(0)
+		for range rapid.IntRange(1, 60).Draw(t, "n") {
+			at += time.Duration(rapid.Int64Range(0, int64(2*time.Hour)).Draw(t, "dt"))
+			s := Sample{T: at, PackV: rapid.Float64Range(-1e6, 1e6).Draw(t, "V"), PackA: rapid.Float64Range(-1e6, 1e6).Draw(t, "A"),
+				TempC: rapid.Float64Range(-300, 3000).Draw(t, "T"), TempKnown: rapid.Bool().Draw(t, "known")}
+			if rapid.Bool().Draw(t, "plausible") {
+				s.PackV = rapid.Float64Range(1, 4.5).Draw(t, "cell V") * float64(spec.SeriesCells)
+				s.PackA = rapid.Float64Range(-1, 3).Draw(t, "rate") * spec.CapacityAh
+			}
+			if err := e.Update(s); err != nil {
+				t.Fatal(err)
+			}
+			finiteForecast(t, e.Forecast())
+		}
+	})
+}
+
+func TestRemainingTimeDoesNotRiseAtSteadyLoad(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		q := rapid.Float64Range(3, 5.5).Draw(t, "Ah")
+		watts := rapid.Float64Range(10, 90).Draw(t, "W")
+		rng := rand.New(rand.NewPCG(1, rapid.Uint64().Draw(t, "seed")))
+		run := tremblayLiIon(q, 5).discharge(watts, 15, 3600*q*18/watts/40, rng)
+		e, err := New(toolPack(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var was Forecast
+		for _, s := range run {
+			if err := e.Update(s); err != nil {
+				t.Fatal(err)
+			}
+			f := e.Forecast()
+			finiteForecast(t, f)
+			if f.Known && was.Known && f.Expected-was.Expected > was.High-was.Low {
+				t.Fatalf("rose from %v (%v to %v) to %v", was.Expected, was.Low, was.High, f.Expected)
+			}
+			was = f
+		}
+	})
+}
+
+func TestSeriesScalingChangesNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(2, 14).Draw(t, "cells")
+		run := tremblayLiIon(5, 1).discharge(8, 3, 90, rand.New(rand.NewPCG(2, 2)))
+		one, err := New(Spec{Chemistry: LiIon, SeriesCells: 1, CapacityAh: 5, CutoffV: 3}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		many, err := New(Spec{Chemistry: LiIon, SeriesCells: n, CapacityAh: 5, CutoffV: 3 * float64(n)}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range run[:len(run)*2/3] {
+			if err := one.Update(s); err != nil {
+				t.Fatal(err)
+			}
+			s.PackV *= float64(n)
+			if err := many.Update(s); err != nil {
+				t.Fatal(err)
+			}
+			if i%20 != 0 {
+				continue
+			}
+			a, b := one.Forecast(), many.Forecast()
+			if d := math.Abs((a.Expected - b.Expected).Seconds()); d > 0.02*a.Expected.Seconds()+1 {
+				t.Fatalf("%d cells: %v, one: %v", n, b.Expected, a.Expected)
+			}
+		}
+	})
+}
