@@ -129,7 +129,7 @@ func TestRealRequests(t *testing.T) {
 		am.User, am.PasswordFile = "me", secretFile(t, "hunter2", 0o600)
 		o := send(t, func(w http.ResponseWriter, r *http.Request) {
 			_, password, _ := r.BasicAuth()
-			http.Error(w, "unknown: "+password+" "+r.Header.Get("Authorization"), 403)
+			http.Error(w, "unknown: "+password+" "+r.Header.Get("Authorization"), http.StatusForbidden)
 		}, am)
 		// The base64 of me:hunter2, by coreutils' base64.
 		if !o.final || !strings.Contains(o.err.Error(), "answered 403 Forbidden: unknown: (secret)") || strings.Contains(o.err.Error(), "bWU6aHVudGVyMg==") {
