@@ -206,6 +206,7 @@ func (d Duty) dated(low []Swap) []Swap {
 		}
 		empty := x.Expected
 		x.By, x.Expected = later(d.Now, empty.Add(-d.Ahead)), was.by.Add(hours(empty.Sub(was.inLow).Hours()*math.Exp(d.Down)))
+		x.Expected = later(x.Expected, x.By) // rounding must not put one before the other
 		if x.Out == "" {
 			x.By, x.Expected = d.Now, d.Now
 		}
