@@ -94,11 +94,7 @@ func (e *Estimator) forecast() Forecast {
 // fill turns the draws into the answer.
 func (e *Estimator) fill(f *Forecast, half float64, l load) {
 	d := &e.buf
-	mode := d.quantile(0.5)
-	if len(e.history()) == 0 {
-		mode = d.window(reportWindow)
-	}
-	now := [...]float64{mode, d.quantile(0.05), d.quantile(0.95), d.quantile(cautiousDraw)}
+	now := [...]float64{d.quantile(0.5), d.quantile(0.05), d.quantile(0.95), d.quantile(cautiousDraw)}
 	x := e.calm.next(now, e.run.Q, l)
 	mid, lo, hi, low := x[0]+half, x[1]+half, x[2]+half, x[3]
 	pad := intervalPad * mid

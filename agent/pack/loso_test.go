@@ -15,8 +15,7 @@ import (
 // data set out: each is chosen on all sets but one and scored on that one. Runs only
 // where CANDLEMARK_LOSO gives the number of runs for each data set and case.
 
-// choice is one way to report: which statistic is Expected, which pad widens the
-// interval, which quantile and margin make Cautious.
+// choice is a statistic that could be Expected.
 type choice struct {
 	name  string
 	value func(r *reading) float64
@@ -26,13 +25,9 @@ type choice struct {
 type reading struct {
 	at, truth, span float64
 	quant           [len(quantLevels)]float64
-	window          [3]float64
 }
 
-var (
-	quantLevels = [...]float64{0.03, 0.05, 0.10, 0.15, 0.20, 0.30, 0.35, 0.40, 0.45, 0.50, 0.95, 0.97}
-	windowWide  = [3]float64{0.07, 0.10, 0.15}
-)
+var quantLevels = [12]float64{0.03, 0.05, 0.10, 0.15, 0.20, 0.30, 0.35, 0.40, 0.45, 0.50, 0.95, 0.97}
 
 type trail struct {
 	c    scoreCase
@@ -60,7 +55,7 @@ func follow(t testing.TB, c scoreCase) trail {
 	out := trail{c: c}
 	span := end - t0
 	next := 0.0
-	var smooth [4]calm
+	var smooth [3]calm
 	for _, x := range all {
 		x.T -= seconds(t0)
 		if err := e.Update(x); err != nil {
@@ -76,14 +71,10 @@ func follow(t testing.TB, c scoreCase) trail {
 			continue
 		}
 		r := reading{at: at, truth: span - at, span: span}
-		var raw [16]float64
+		var raw [12]float64
 		for i, p := range quantLevels {
 			raw[i] = e.buf.quantile(p)
 		}
-		for i, w := range windowWide {
-			raw[len(quantLevels)+i] = e.buf.window(w)
-		}
-		raw[15] = raw[0]
 		half := 0.0
 		if !e.calm.load.pulsed {
 			half = 0.5 * e.run.StepS
@@ -94,9 +85,6 @@ func follow(t testing.TB, c scoreCase) trail {
 		}
 		for i := range quantLevels {
 			r.quant[i] = raw[i] + half
-		}
-		for i := range windowWide {
-			r.window[i] = raw[len(quantLevels)+i] + half
 		}
 		out.read = append(out.read, r)
 	}
@@ -211,9 +199,6 @@ func average(v []trail, f func(*trail) float64) float64 {
 func tableExpected(out *strings.Builder, kinds []string, by map[string]map[string][]trail) {
 	choices := []choice{{"median", func(r *reading) float64 { return r.quant[9] }},
 		{"q45", func(r *reading) float64 { return r.quant[8] }}, {"q40", func(r *reading) float64 { return r.quant[7] }}}
-	for i, w := range windowWide {
-		choices = append(choices, choice{fmt.Sprintf("win%.0f", 100*w), func(r *reading) float64 { return r.window[i] }})
-	}
 	for _, kind := range kinds {
 		fmt.Fprintf(out, "\n%-8s %-18s", kind, "in10/in20/opt")
 		for _, c := range choices {

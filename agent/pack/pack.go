@@ -12,7 +12,7 @@
 // it was. Starts are solved from the first reading: a pack is not taken to be full.
 //
 // The filter is a particle filter over constant parameters, resampled and moved with
-// its history shown again (Chopin, A sequential particle filter for static models,
+// its history shown again, in small pieces (rebuild.go) (Chopin, A sequential particle filter for static models,
 // Biometrika 89 (2002) 539). An extended Kalman filter was tried first and lost: the
 // posterior has several modes (aged and full, or fresh and part-charged), and the
 // curve is too bent near the end for one Gaussian. What voltage a hypothesis still
@@ -29,19 +29,22 @@
 // Literature: curves, activation (Butler-Volmer), cold (coldLog), kneeShift. Physics:
 // binning, walk, anchor. Measured across both of two data sets that share no cell:
 // fadeOhm (NASA PCoE and CALCE CS2 lose an e-fold of capacity for 0.3 to 0.5 V per
-// C-rate of resistance gained). Judgement, held by whole-table comparison and not
-// fitted for one set: prior spreads, sigmas, class masses, and Cautious, whose draw
-// quantile and margin were chosen so that hardly a replayed run was warned late.
+// C-rate of resistance gained). Cautious (draw quantile and margin) was chosen on
+// whole tables and checked by leaving one data set out. Judgement, held by comparison
+// of whole tables: prior spreads, sigmas, class masses. DEVELOPERS.md has the figures.
 //
 // # Limits
 //
 // Without history early voltage hardly fixes capacity; the interval is wide because
 // that is so. Readings that are means over many seconds hide the depth of pulses.
-// The temperature is taken to stay as it is. A pack of equal voltage cannot be told
-// from the one before it. Two runs with a charge between them are two discharges.
+// The temperature is taken to stay as it is: a first-order warm-up from the slope of
+// the last minutes was tried and made repeated runs worse, others no better. The load
+// is taken to stay too: in a short burst the forecast is that of the burst. A pack of
+// equal voltage cannot be told from the one before it. Two runs with a charge between
+// them are two discharges.
 //
 // A first Forecast after a restart or a change of pack trains anew (tens of
-// milliseconds); one in which hypotheses are resampled costs several times the mean.
+// milliseconds); resampling is spread over some ten later ones.
 package pack
 
 import "time"
@@ -126,7 +129,7 @@ type Forecast struct {
 	Basis           []Basis
 }
 
-// CautiousLevel is about the share of replayed discharges that reached their cut-off
-// before Forecast.Cautious had passed. It is a measured share, not a quantile of the
+// CautiousLevel is at most about the share of replayed discharges that reached their
+// cut-off before Forecast.Cautious had passed. It is a measured share, not a quantile of the
 // hypotheses, which spread too far: forecast.go says what is taken.
 const CautiousLevel = 0.02
