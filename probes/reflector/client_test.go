@@ -33,8 +33,8 @@ func TestProbeOfALimitedReflector(t *testing.T) {
 		if d.Congestion != "cubic" || d.Streams != 2 {
 			t.Errorf("%s: congestion control %q, %d streams", name, d.Congestion, d.Streams)
 		}
-		f := d.TCP
-		if !f.BaselineKnown || !f.EfficiencyKnown || f.Efficiency < 0.9 || float64(f.SentBytes) < 0.99*float64(d.Bytes) || f.BDPBits <= 0 {
+		f := d.TCP // loopback's segments are of many sizes, which makes Bytes a little inexact
+		if !f.BaselineKnown || !f.EfficiencyKnown || f.Efficiency < 0.9 || float64(f.SentBytes) < 0.95*float64(d.Bytes) || f.BDPBits <= 0 {
 			t.Errorf("%s: %+v", name, f)
 		}
 		if !f.TimeRatioKnown || f.TransferTimeRatio < 0.8 || f.TransferTimeRatio > 1.6 {
