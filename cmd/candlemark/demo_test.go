@@ -53,7 +53,7 @@ func TestDemoGoesFromFullThroughTheWarningsToTheCutOff(t *testing.T) {
 		t.Errorf("took %s", took)
 	}
 	var raised []string
-	for _, m := range regexp.MustCompile(`(?m)^\d+:\d\d:\d\d  >> (\w+): .+\n +(.+)$`).FindAllStringSubmatch(p.out.String(), -1) {
+	for _, m := range regexp.MustCompile(`(?m)^\d+:\d\d:\d\d  >> (?:WARNING|CRITICAL): .+\n +(\w+): .+$`).FindAllStringSubmatch(p.out.String(), -1) {
 		raised = append(raised, m[1])
 	}
 	if got, want := strings.Join(raised, " "), "bring_next_pack shut_terminal_down pack_at_cutoff"; got != want {
