@@ -95,8 +95,8 @@ func TestEveryCommandHasHelpWithAnExample(t *testing.T) {
 		if c.Short == "" || c.Example == "" {
 			t.Errorf("%s: short text %q, example %q: both are needed", c.CommandPath(), c.Short, c.Example)
 		}
-		example := regexp.MustCompile(`\\\n\s*`).ReplaceAllString(c.Example, "") // as a shell joins lines
-		example = regexp.MustCompile(`"[^"]*"`).ReplaceAllString(example, "quoted")  // one word each
+		example := regexp.MustCompile(`\\\n\s*`).ReplaceAllString(c.Example, "")    // as a shell joins lines
+		example = regexp.MustCompile(`"[^"]*"`).ReplaceAllString(example, "quoted") // one word each
 		for line := range strings.Lines(example) {
 			words := strings.Fields(line)
 			if len(words) == 0 {
