@@ -120,8 +120,8 @@ func (e *Estimator) fill(f *Forecast, half float64, l load) {
 // cautiousDraw is the quantile of the draws that Cautious starts from, cautiousPad the
 // share of the expected time taken off it.
 const (
-	cautiousDraw = 0.05
-	cautiousPad  = 0.10
+	cautiousDraw = 0.10
+	cautiousPad  = 0.20
 )
 
 // calm takes the sampling noise out of successive forecasts: each is mixed with the
