@@ -174,10 +174,10 @@ func thinned(items []scoreCase, most int) []scoreCase {
 }
 
 type score struct {
-	c                              scoreCase
-	in10, in20, mape, opt          float64
-	cover, width                   float64
-	raised, missed, early, noAlarm bool
+	c                     scoreCase
+	in10, in20, mape, opt float64
+	cover, width          float64
+	raised, missed, early bool
 }
 
 // replayCase runs one case; lead is the alarm's lead time as a share of the run.
