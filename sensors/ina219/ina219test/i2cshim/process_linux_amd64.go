@@ -58,6 +58,10 @@ func Start(ctx context.Context, buses map[int]i2c.Bus, argv, env []string, stdou
 	go func() {
 		defer close(p.served)
 		s.serve()
+		if s.failed != nil {
+			// Nobody answers the program's calls any more: it would hang for ever.
+			_ = cmd.Process.Kill()
+		}
 	}()
 	return p, nil
 }

@@ -119,7 +119,10 @@ func (s *supervisor) ioctl(cmd uintptr, arg unsafe.Pointer) error {
 }
 
 // answer takes one notification and answers it. ENOENT all along means that the
-// thread was killed meanwhile, which is no failure.
+// thread was killed meanwhile, which is no failure; nor is EINPROGRESS, which says
+// that the answer was given already: a signal to this program, as the Go runtime
+// sends them to its own threads, interrupts the handing over of a file after the
+// file was handed over, and the call is then made again.
 func (s *supervisor) answer() error {
 	var n notification
 	if err := s.ioctl(unix.SECCOMP_IOCTL_NOTIF_RECV, unsafe.Pointer(&n)); err != nil {
@@ -142,7 +145,7 @@ func (s *supervisor) answer() error {
 }
 
 func gone(what string, err error) error {
-	if err == nil || errors.Is(err, unix.ENOENT) {
+	if err == nil || errors.Is(err, unix.ENOENT) || errors.Is(err, unix.EINPROGRESS) {
 		return nil
 	}
 	return fmt.Errorf("%s: %w", what, err)
