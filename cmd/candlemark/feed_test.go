@@ -61,8 +61,17 @@ func TestFeedOverTheSocket(t *testing.T) {
 
 	p = launch(t, nil, "run", "--config", file)
 	p.waitSaid(`serving metrics`)
-	feed(0, "the terminal's feed is off: off for 45 min asked for by "+who())
-	feed(0, "the terminal's feed is on", "on")
+	// What was not on the disk yet when the kill came is done once more, and a feed
+	// that went off just now rests before it returns: both take seconds.
+	says := func(want string) func() bool {
+		return func() bool {
+			var out bytes.Buffer
+			return execute(t.Context(), []string{"feed", "--socket", socket}, &out, &out) == 0 && strings.Contains(out.String(), want)
+		}
+	}
+	p.waitFor("the off to be carried on", startWithin, says("the terminal's feed is off: off for 45 min asked for by "+who()))
+	feed(0, "", "on")
+	p.waitFor("the feed to return", startWithin, says("the terminal's feed is on"))
 	feed(0, "what it would buy is not known", "schedule", "--on", "10m", "--every", "1h", "--yes")
 	feed(0, "schedule: on for 10 min in every 1 h")
 	p.stop(syscall.SIGTERM)
