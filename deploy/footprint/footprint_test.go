@@ -15,6 +15,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"candlemark/agent/journal"
 )
 
 // What the agent may cost.
@@ -64,11 +66,19 @@ func BenchmarkAnonymousMemory(b *testing.B) {
 	bare := build(b, dir, "candlemark/deploy/footprint/bare")
 	agent := build(b, dir, "candlemark/cmd/candlemark")
 	for b.Loop() {
-		journal := filepath.Join(dir, "journal.db")
-		if err := os.RemoveAll(journal); err != nil {
+		path := filepath.Join(dir, "journal.db")
+		if err := os.RemoveAll(path); err != nil {
 			b.Fatal(err)
 		}
-		if out, err := exec.Command(agent, append(learned, "--journal", journal)...).CombinedOutput(); err != nil {
+		// learn writes into a journal that is there, as an agent before left it.
+		j, err := journal.Open(path, journal.Options{})
+		if err == nil {
+			err = j.Close()
+		}
+		if err != nil {
+			b.Fatal(err)
+		}
+		if out, err := exec.Command(agent, append(learned, "--journal", path)...).CombinedOutput(); err != nil {
 			b.Fatalf("learn: %v\n%s", err, out)
 		}
 		bareMB, _ := measure(b, "go_goroutines", bare)
