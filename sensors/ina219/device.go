@@ -80,9 +80,6 @@ func newDevice(cfg Config, open func() (i2c.BusCloser, error)) (*Device, error) 
 // String names the sensor: "ina219 i2c-1/0x40".
 func (d *Device) String() string { return d.name }
 
-// Config is what the device was made with.
-func (d *Device) Config() Config { return d.cfg }
-
 // Close closes the bus if Open opened it. A later Read opens it again.
 func (d *Device) Close() error {
 	d.ready = false
