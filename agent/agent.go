@@ -41,7 +41,7 @@ type Parts struct {
 type Agent struct {
 	parts  Parts
 	line   timeline
-	events chan Event
+	events chan queued
 	view   atomic.Pointer[status.Snapshot]
 	state  State
 	tell   *teller
@@ -58,7 +58,7 @@ func New(p Parts) (*Agent, error) {
 		parts: p,
 		line:  timeline{start: time.Now(), speed: p.Speed},
 		// Producers wait when this is full, which slows sampling and loses nothing.
-		events: make(chan Event, 64),
+		events: make(chan queued, 64),
 		ended:  make(chan struct{}),
 	}
 	st, err := NewState(p.Setup, p.Memory, a.line.now(), p.ClockSet())
@@ -92,14 +92,21 @@ func (a *Agent) Run(ctx context.Context) error {
 // emit hands an event to the loop, or gives up when ctx ends.
 func (a *Agent) emit(ctx context.Context, e Event) {
 	select { // first, so that a stop loses nothing that there is room for
-	case a.events <- e:
+	case a.events <- queued{event: e}:
 		return
 	default:
 	}
 	select {
-	case a.events <- e:
+	case a.events <- queued{event: e}:
 	case <-ctx.Done():
 	}
+}
+
+// queued is an event on its way to the loop. Handled is closed once its effects
+// were performed; nil where nobody waits for that.
+type queued struct {
+	event   Event
+	handled chan struct{}
 }
 
 // loop owns the state.
@@ -109,8 +116,8 @@ func (a *Agent) loop(ctx context.Context) error {
 	defer tick.Stop()
 	for {
 		select {
-		case e := <-a.events:
-			a.handle(e)
+		case q := <-a.events:
+			a.take(q)
 		case <-tick.C:
 			a.tick()
 		case <-ctx.Done():
@@ -130,6 +137,13 @@ func (a *Agent) tick() {
 	}
 }
 
+func (a *Agent) take(q queued) {
+	a.handle(q.event)
+	if q.handled != nil {
+		close(q.handled)
+	}
+}
+
 func (a *Agent) handle(e Event) {
 	var effects []Effect
 	a.state, effects = Step(a.state, e)
@@ -141,8 +155,8 @@ func (a *Agent) handle(e Event) {
 func (a *Agent) finish() error {
 	for {
 		select {
-		case e := <-a.events:
-			a.handle(e)
+		case q := <-a.events:
+			a.take(q)
 			continue
 		default:
 		}
@@ -160,7 +174,8 @@ func (a *Agent) publish() {
 var ErrNoPack = errors.New("no pack of that name is configured")
 
 // Swap tells the agent that the pack called name was changed for the one marked
-// mark ("" when it is unmarked). Safe from any goroutine.
+// mark ("" when it is unmarked), and returns once that was taken in. Safe from any
+// goroutine.
 func (a *Agent) Swap(ctx context.Context, name, mark, who string) error {
 	for _, p := range a.parts.Setup.Packs {
 		if p.Name == name {
@@ -178,20 +193,34 @@ func (a *Agent) Note(ctx context.Context, text, who string) error {
 // errEnded answers whoever asks an agent that is stopping.
 var errEnded = errors.New("the agent is stopping; say it again once it runs")
 
-// ask is emit for those who must know whether it was taken.
+// ask is emit for those who must know that it was done: it returns when the event
+// was handled and what follows from it handed to the journal.
 func (a *Agent) ask(ctx context.Context, e Event) error {
 	select {
 	case <-a.ended: // the queue may have room, but nobody reads it any more
 		return errEnded
 	default:
 	}
+	q := queued{e, make(chan struct{})}
 	select {
-	case a.events <- e:
-		return nil
+	case a.events <- q:
 	case <-a.ended:
 		return errEnded
 	case <-ctx.Done():
 		return fmt.Errorf("the agent did not take it in time: %w", ctx.Err())
+	}
+	select {
+	case <-q.handled:
+		return nil
+	case <-a.ended:
+		select {
+		case <-q.handled: // among the last that were handled
+			return nil
+		default:
+		}
+		return errEnded
+	case <-ctx.Done():
+		return fmt.Errorf("the agent did not answer in time, and may still do it: %w", ctx.Err())
 	}
 }
 

@@ -2,8 +2,6 @@ package agent
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"sync"
 
 	"candlemark/agent/feed"
@@ -44,25 +42,18 @@ func (t *tickets) give(a FeedAnswer) {
 }
 
 // Feed asks something of the terminal's feed and returns in words what follows.
-// A refusal is a *feed.Refused.
-// Safe from any goroutine.
+// A refusal is a *feed.Refused. Safe from any goroutine.
 func (a *Agent) Feed(ctx context.Context, r feed.Request, who string) (string, error) {
 	ticket, answer := a.tell.tickets.take()
 	defer a.tell.tickets.give(FeedAnswer{Ticket: ticket}) // frees it where nobody answered
 	if err := a.ask(ctx, FeedAsked{At: a.line.now(), Who: who, Request: r, Ticket: ticket}); err != nil {
 		return "", err
 	}
-	select {
-	case got := <-answer:
-		if got.Refused != "" {
-			return "", &feed.Refused{Why: got.Refused}
-		}
-		return got.Text, nil
-	case <-a.ended:
-		return "", errors.New("the agent is stopping; look at the feed's state once it runs again")
-	case <-ctx.Done():
-		return "", fmt.Errorf("the agent did not answer in time, and may still do it: %w", ctx.Err())
+	got := <-answer // given while it was handled
+	if got.Refused != "" {
+		return "", &feed.Refused{Why: got.Refused}
 	}
+	return got.Text, nil
 }
 
 // FeedHookEnded and FeedSwitched tell the agent what its actuator did. They wait
@@ -78,7 +69,7 @@ func (a *Agent) FeedSwitched(fault string) {
 
 func (a *Agent) report(e Event) {
 	select {
-	case a.events <- e:
+	case a.events <- queued{event: e}:
 	case <-a.ended:
 	}
 }

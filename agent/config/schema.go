@@ -23,6 +23,8 @@ type Config struct {
 	Listen string `key:"listen" default:"127.0.0.1:27219"`
 	// Path of a web configuration file of the Prometheus exporter-toolkit form, which turns on TLS and basic authentication for listen.
 	WebConfig string `key:"web_config"`
+	// Lets people with a token switch, swap and note over listen. Left out, only the control socket takes commands.
+	Actions *Actions `key:"actions"`
 	// Path of the journal, the file that survives a power cut. Its directory must exist.
 	Journal string `key:"journal" default:"/var/lib/candlemark/journal.db"`
 	// Path of the local socket through which commands talk to the running agent. Who may write to it may command the agent.

@@ -70,6 +70,12 @@ type FeedSwitch struct {
 	DeadBoardLeaves string `key:"dead_board_leaves" need:"yes" oneof:"on off as_it_was"`
 }
 
+// Actions is who may command the agent over HTTP: over TLS (web_config), or from the board itself.
+type Actions struct {
+	// Path of a file that holds the token, 16 to 4096 characters on one line, closed to others than owner and group. It is read at each use.
+	TokenFile string `key:"token_file" need:"yes"`
+}
+
 // Line is a GPIO chip or a line of one: a number or a name.
 type Line string
 

@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"syscall"
 
+	"candlemark/agent/action"
 	"candlemark/agent/feed"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
@@ -63,21 +64,27 @@ func (c *Client) Snapshot(ctx context.Context) (s status.Snapshot, err error) {
 }
 
 // Swap tells the agent that another pack now stands where pack is configured;
-// mark is what is written on it, "" when it is unmarked.
-func (c *Client) Swap(ctx context.Context, pack, mark string) error {
-	return c.ask(ctx, http.MethodPost, pathSwap, swapBody{pack, mark}, nil)
+// mark is what is written on it, "" when it is unmarked. Like Note and Feed it
+// returns in words what follows.
+func (c *Client) Swap(ctx context.Context, pack, mark string) (string, error) {
+	return c.act(ctx, action.Swap, action.SwapRequest{Pack: pack, Mark: mark})
 }
 
 // Note adds words to the activity record.
-func (c *Client) Note(ctx context.Context, text string) error {
-	return c.ask(ctx, http.MethodPost, pathNote, noteBody{text}, nil)
+func (c *Client) Note(ctx context.Context, text string) (string, error) {
+	return c.act(ctx, action.Note, action.NoteRequest{Text: text})
 }
 
-// Feed asks something of the terminal's feed, and returns in words what follows.
+// Feed asks something of the terminal's feed.
 func (c *Client) Feed(ctx context.Context, r feed.Request) (string, error) {
-	var body wordsBody
-	err := c.ask(ctx, http.MethodPost, pathFeed, r, &body)
-	return body.Words, err
+	return c.act(ctx, action.Feed, action.FeedRequestOf(r))
+}
+
+// act asks for an action and returns what the agent says of it.
+func (c *Client) act(ctx context.Context, name string, request any) (string, error) {
+	var got action.Answer
+	err := c.ask(ctx, http.MethodPost, pathActions+name, request, &got)
+	return got.Words, err
 }
 
 // Records reads the activity record, oldest first, the newest 10,000 at most.
@@ -124,12 +131,8 @@ func (c *Client) ask(ctx context.Context, method, path string, body, into any) e
 		return fmt.Errorf("control socket %s: answer: %w", c.path, err)
 	case len(answer) > maxAnswer:
 		return fmt.Errorf("control socket %s: the answer is longer than %d bytes", c.path, maxAnswer)
-	case response.StatusCode == http.StatusNoContent:
-		return nil
 	case response.StatusCode != http.StatusOK:
 		return refusal(response, answer)
-	case into == nil:
-		return nil
 	}
 	if err := json.Unmarshal(answer, into); err != nil {
 		return fmt.Errorf("control socket %s: answer: %w", c.path, err)
@@ -139,7 +142,7 @@ func (c *Client) ask(ctx context.Context, method, path string, body, into any) e
 
 // refusal is the agent's own words, or what stands for them.
 func refusal(response *http.Response, answer []byte) error {
-	var body errorBody
+	var body action.Answer
 	if json.Unmarshal(answer, &body) != nil || body.Error == "" {
 		return fmt.Errorf("the agent answered %s", response.Status)
 	}

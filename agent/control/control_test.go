@@ -123,8 +123,14 @@ func TestWhatIsSaidArrivesWithWhoSaidIt(t *testing.T) {
 	f := &fake{}
 	path, _ := start(t, f)
 	c := dial(t, path)
-	if err := errors.Join(c.Swap(t.Context(), "router", "B2"), c.Swap(t.Context(), "terminal", ""), c.Note(t.Context(), "  rain has begun\n")); err != nil {
+	one, err1 := c.Swap(t.Context(), "router", "B2")
+	two, err2 := c.Swap(t.Context(), "terminal", "")
+	three, err3 := c.Note(t.Context(), "  rain has begun\n")
+	if err := errors.Join(err1, err2, err3); err != nil {
 		t.Fatal(err)
+	}
+	if got, want := strings.Join([]string{one, two, three}, "; "), "noted: pack B2 is now at router; noted: an unmarked pack is now at terminal; noted"; got != want {
+		t.Errorf("answered %q, want %q", got, want)
 	}
 	who := fmt.Sprintf("uid %d", os.Getuid())
 	if words, err := c.Feed(t.Context(), feed.Request{Do: feed.AskOff, For: 45 * time.Minute}); err != nil || words != "off in 1 min" {
@@ -190,6 +196,7 @@ func TestRefusalsSayWhy(t *testing.T) {
 	f := &fake{refuse: errors.New("the pack is being changed")}
 	path, _ := start(t, f)
 	c := dial(t, path)
+	only := func(_ string, err error) error { return err }
 	_, feedErr := c.Feed(t.Context(), feed.Request{Do: feed.AskOn})
 	for _, tt := range []struct {
 		name string
@@ -197,18 +204,18 @@ func TestRefusalsSayWhy(t *testing.T) {
 		want string
 	}{
 		{"by the feed", feedErr, "refused: the pack is being changed"},
-		{"by the agent", c.Swap(t.Context(), "router", ""), "refused: the pack is being changed"},
-		{"no such pack", c.Swap(t.Context(), "ruoter", ""), `refused: no pack is named "ruoter"; the packs are: router, terminal`},
-		{"mark too long", c.Swap(t.Context(), "router", strings.Repeat("x", 65)), "refused: the mark is 65 bytes long; 64 are taken"},
-		{"empty note", c.Note(t.Context(), " "), "refused: the note is empty"},
-		{"long note", c.Note(t.Context(), strings.Repeat("x", 5000)), "refused: the note is 5000 bytes long"},
-		{"escape sequence in a note", c.Note(t.Context(), "a\x1b[2J"), "refused: the note holds characters that would upset a terminal"},
+		{"by the agent", only(c.Swap(t.Context(), "router", "")), "refused: the pack is being changed"},
+		{"no such pack", only(c.Swap(t.Context(), "ruoter", "")), `refused: no pack is named "ruoter"; the packs are: router, terminal`},
+		{"mark too long", only(c.Swap(t.Context(), "router", strings.Repeat("x", 65))), "refused: the mark is 65 bytes long; 64 are taken"},
+		{"empty note", only(c.Note(t.Context(), " ")), "refused: the note is empty"},
+		{"long note", only(c.Note(t.Context(), strings.Repeat("x", 5000))), "refused: the note is 5000 bytes long"},
+		{"escape sequence in a note", only(c.Note(t.Context(), "a\x1b[2J")), "refused: the note holds characters that would upset a terminal"},
 	} {
 		if !errors.Is(tt.err, ErrRefused) || !strings.Contains(tt.err.Error(), tt.want) {
 			t.Errorf("%s: %v, want %s", tt.name, tt.err, tt.want)
 		}
 	}
-	if err := c.Note(t.Context(), strings.Repeat("x", maxBody)); err == nil || errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "too large") {
+	if _, err := c.Note(t.Context(), strings.Repeat("x", maxBody)); err == nil || errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "too large") {
 		t.Errorf("oversize: %v", err)
 	}
 	if _, err := c.Records(t.Context(), journal.Filter{}); err == nil || !strings.Contains(err.Error(), "being changed") {
@@ -314,7 +321,7 @@ func TestARequestUnderWayIsFinishedWhenTheAgentStops(t *testing.T) {
 	path, stop := start(t, f)
 	c := dial(t, path)
 	answered := make(chan error, 1)
-	go func() { answered <- c.Note(t.Context(), "the last words") }()
+	go func() { _, err := c.Note(t.Context(), "the last words"); answered <- err }()
 	<-f.waiting
 	time.AfterFunc(50*time.Millisecond, func() { close(f.release) })
 	if err := stop(); err != nil {
@@ -332,9 +339,9 @@ func TestNonsenseIsAnsweredAndIdlersDoNotShutOutOthersForLong(t *testing.T) {
 	path, _ := start(t, &fake{})
 	for _, tt := range []struct{ send, want string }{
 		{"GET /nothing HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"},
-		{"GET /note HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "405"},
-		{"POST /note HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: 4\r\n\r\n{\"te", "400"},
-		{"POST /note HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: 9\r\n\r\n[1, 2, 3]", "400"},
+		{"GET /actions/note HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "405"},
+		{"POST /actions/note HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: 4\r\n\r\n{\"te", "400"},
+		{"POST /actions/note HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: 9\r\n\r\n[1, 2, 3]", "400"},
 		{"rubbish\r\n\r\n", "400"},
 		{"GET / HTTP/1.1\r\nHost: a\r\nX: " + strings.Repeat("x", 20000) + "\r\n\r\n", "431"},
 	} {
@@ -380,7 +387,7 @@ func TestManyClientsAtOnce(t *testing.T) {
 			if _, err := c.Snapshot(t.Context()); err != nil {
 				t.Error(err)
 			}
-			if err := c.Note(t.Context(), "x"); err != nil {
+			if _, err := c.Note(t.Context(), "x"); err != nil {
 				t.Error(err)
 			}
 		})

@@ -1,5 +1,5 @@
 // Package control lets commands talk to the running agent over a local Unix
-// socket: HTTP with JSON bodies.
+// socket: HTTP with JSON bodies. What changes something is package action's.
 //
 // The socket's file permissions (0660) are the whole authority: whoever may write
 // to the file may command the agent, and whoever may not is kept out by the
@@ -14,7 +14,7 @@ import (
 	"errors"
 	"time"
 
-	"candlemark/agent/feed"
+	"candlemark/agent/action"
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
@@ -25,8 +25,6 @@ const (
 	maxConnections = 16
 	maxBody        = 64 << 10
 	maxAnswer      = 64 << 20 // what a client takes
-	maxText        = 4 << 10  // of a note
-	maxMark        = 64       // of what is written on a pack
 	maxRecords     = 10_000   // in one answer
 
 	headerTime  = 2 * time.Second
@@ -36,30 +34,20 @@ const (
 
 const (
 	pathSnapshot = "/snapshot"
-	pathSwap     = "/swap"
-	pathNote     = "/note"
 	pathRecords  = "/records"
 	pathIncident = "/incident"
-	pathFeed     = "/feed"
+	pathActions  = "/actions/" // and the action's name
 )
 
 // Handler is what the running agent answers with. Its methods are called from
-// many goroutines at once.
+// many goroutines at once. who, here and in the actions, is the person as the
+// kernel knows him: "uid 1000".
 type Handler interface {
+	action.Handler
 	// Snapshot is the agent as it is now.
 	Snapshot() status.Snapshot
-	// Packs are the configured packs' names.
-	Packs() []string
-	// Swap records that another pack now stands where pack is configured; mark is
-	// what is written on it, "" when it is unmarked. who names the person as the
-	// kernel knows him: "uid 1000".
-	Swap(pack, mark, who string) error
-	// Note adds an operator's words to the record.
-	Note(text, who string) error
 	// Records reads the activity record.
 	Records(f journal.Filter) ([]journal.Record, error)
-	// Feed asks something of the terminal's feed, and returns in words what follows.
-	Feed(r feed.Request, who string) (string, error)
 	// Incident is the incident last opened; the zero one when there is none.
 	Incident() (handover.Incident, error)
 	// SetIncident opens, changes or closes it, and returns it as it then is.
@@ -75,23 +63,8 @@ var (
 	ErrRefused = errors.New("refused")
 )
 
-// The bodies that are not types of other packages.
-type (
-	swapBody struct {
-		Pack string `json:"pack"`
-		Mark string `json:"mark,omitempty"`
-	}
-	noteBody struct {
-		Text string `json:"text"`
-	}
-	incidentBody struct {
-		Do    handover.Action   `json:"do"`
-		Given handover.Incident `json:"given"`
-	}
-	wordsBody struct {
-		Words string `json:"words"`
-	}
-	errorBody struct {
-		Error string `json:"error"`
-	}
-)
+// incidentBody is the request that changes the incident.
+type incidentBody struct {
+	Do    handover.Action   `json:"do"`
+	Given handover.Incident `json:"given"`
+}

@@ -6,8 +6,16 @@
 // basic authentication come from a web configuration file in the format of
 // Prometheus' exporter-toolkit, read again for each connection.
 //
-// Limits: the page shows, it changes nothing. A request has a bounded time and
-// header; a client that is slower than that is cut off.
+// Beside them it takes commands, where the configuration names a token file: POST
+// to /actions/NAME (package action), only over TLS or from the board itself, with
+// the token and the person's name in headers of their own. There are no cookies, so
+// that a foreign page has nothing to borrow, and its requests are refused by their
+// origin besides. Wrong tokens are counted by address; beyond five, one is looked at
+// every 10 s.
+//
+// Limits: the pages show, they change nothing. A request has a bounded time, header
+// and body; a client that is slower than that is cut off. A proxy on the board
+// counts as the board: it has to ask for TLS and credentials itself.
 package httpd
 
 import (
@@ -40,6 +48,7 @@ const (
 type Config struct {
 	Listen        string       // host:port; port 0 takes a free one
 	WebConfigFile string       // exporter-toolkit web configuration; "" serves plain HTTP to everybody
+	Actions       *Actions     // nil takes no commands
 	Log           *slog.Logger // what the server has to say; nil drops it
 }
 
@@ -52,6 +61,9 @@ type Server struct {
 	page  *template.Template
 	ready chan struct{}
 	addr  atomic.Pointer[string]
+
+	sameOrigin *http.CrossOriginProtection
+	guesses    guesses
 }
 
 // New returns a server of metrics and of the agent that view shows. view is
@@ -60,10 +72,11 @@ func New(cfg Config, metrics http.Handler, view func() status.Snapshot) *Server 
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, view: view, pulse: newPulse(), mux: http.NewServeMux(), page: parsePage(), ready: make(chan struct{})}
+	s := &Server{cfg: cfg, view: view, pulse: newPulse(), mux: http.NewServeMux(), page: parsePage(), ready: make(chan struct{}), sameOrigin: http.NewCrossOriginProtection()}
 	s.mux.Handle("GET /metrics", metrics)
 	s.mux.HandleFunc("GET /health", s.serveHealth)
 	s.mux.HandleFunc("GET /{$}", s.servePage)
+	s.mux.HandleFunc("POST /actions/{name}", s.serveAction)
 	return s
 }
 

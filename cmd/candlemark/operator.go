@@ -2,14 +2,18 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"os/user"
 	"strings"
 	"sync"
 	"time"
 
 	"candlemark/agent"
+	"candlemark/agent/action"
+	"candlemark/agent/config"
 	"candlemark/agent/feed"
 	"candlemark/agent/handover"
+	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
 )
@@ -22,6 +26,7 @@ type operator struct {
 	agent   func() *agent.Agent
 	view    func() status.Snapshot
 	journal *journal.Journal
+	broken  string // why journal is not the lasting one; "" when it is
 
 	incident sync.Mutex // held while the incident is read and written
 }
@@ -39,19 +44,41 @@ func (o *operator) Packs() []string {
 func (o *operator) Swap(pack, mark, who string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
-	return o.agent().Swap(ctx, pack, mark, userName(who))
+	if err := o.agent().Swap(ctx, pack, mark, userName(who)); err != nil {
+		return err
+	}
+	return o.kept()
 }
 
 func (o *operator) Note(text, who string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
-	return o.agent().Note(ctx, text, userName(who))
+	if err := o.agent().Note(ctx, text, userName(who)); err != nil {
+		return err
+	}
+	return o.kept()
+}
+
+// kept returns once what was done is on the disk: nobody is told "noted" of what a
+// power cut would take back.
+func (o *operator) kept() error {
+	if o.broken != "" {
+		return fmt.Errorf("%w: %s", action.ErrNotKept, o.broken)
+	}
+	if err := o.journal.Flush(); err != nil {
+		return fmt.Errorf("%w: %w", action.ErrNotKept, err)
+	}
+	return nil
 }
 
 func (o *operator) Feed(r feed.Request, who string) (string, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
-	return o.agent().Feed(ctx, r, userName(who))
+	words, err := o.agent().Feed(ctx, r, userName(who))
+	if err != nil || r.Do == feed.AskOffer {
+		return words, err
+	}
+	return words, o.kept()
 }
 
 // userName turns the kernel's word for a caller, "uid 1000", into his name.
@@ -70,4 +97,12 @@ func (o *operator) SetIncident(do handover.Action, given handover.Incident, who 
 	o.incident.Lock()
 	defer o.incident.Unlock()
 	return setIncident(o.journal, do, given, handover.Stamp{At: time.Now(), Trusted: o.view().ClockSet}, userName(who))
+}
+
+// webActions lets the operator be asked over HTTP; nil where the configuration does not.
+func webActions(a *config.Actions, o *operator) *httpd.Actions {
+	if a == nil {
+		return nil
+	}
+	return &httpd.Actions{TokenFile: a.TokenFile, Handler: o}
 }

@@ -151,9 +151,16 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	if fwd != nil {
 		parts.Background = append(parts.Background, agent.Task{Name: "forwarding", Run: fwd.Run})
 	}
-	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
+	if cfg.Actions != nil {
+		if err := webActions(cfg.Actions, nil).Check(); err != nil {
+			log.Error().Err(err).Msg("no command will be taken over HTTP until this is mended")
+		}
+	}
+	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl, broken: broken}
+	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
+		Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		met.Handler(), view)
-	socket := control.New(cfg.ControlSocket, &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl})
+	socket := control.New(cfg.ControlSocket, oper)
 	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}
 	parts.Alive = watchdog(log)
 	if a, err = agent.New(parts); err != nil {

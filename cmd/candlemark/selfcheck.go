@@ -83,6 +83,9 @@ func selfCheck(ctx context.Context, cfg *config.Config) []finding {
 		}
 	}
 	found = append(found, checkClock(), checkJournal(cfg.Journal, running), checkListen(cfg.Listen, running))
+	if cfg.Actions != nil {
+		found = append(found, checkActions(cfg))
+	}
 	found = append(found, checkTargets(ctx, cfg)...)
 	for _, r := range cfg.Receivers {
 		if r.Kind != commandKind {

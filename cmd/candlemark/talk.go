@@ -63,14 +63,11 @@ knows its pack is worth far more than one that does not.`,
 	socket := socketFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		return talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error {
-			if err := c.Swap(ctx, name, mark); err != nil {
+			words, err := c.Swap(ctx, name, mark)
+			if err != nil {
 				return err
 			}
-			which := "an unmarked pack"
-			if mark != "" {
-				which = "pack " + mark
-			}
-			fmt.Fprintf(cmd.OutOrStdout(), "noted: %s is now at %s\n", which, name)
+			fmt.Fprintln(cmd.OutOrStdout(), words)
 			return nil
 		})
 	}
@@ -87,7 +84,10 @@ func newNote() *cobra.Command {
 	socket := socketFlag(cmd)
 	path := cmd.Flags().String("journal", "", "write into this journal `FILE` when no agent runs")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error { return c.Note(ctx, args[0]) })
+		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error {
+			_, err := c.Note(ctx, args[0])
+			return err
+		})
 		if errors.Is(err, control.ErrNoAgent) && *path == "" {
 			err = fmt.Errorf("%w, or its journal with --journal", err)
 		} else if errors.Is(err, control.ErrNoAgent) {

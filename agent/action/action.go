@@ -1,0 +1,82 @@
+package action
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+
+	"candlemark/agent/feed"
+)
+
+// act carries one action out: decode fills in its request.
+type act func(h Handler, who string, decode func(any) error) (words string, err error)
+
+// find is the action of this name; nil when there is none.
+func find(name string) act {
+	switch name {
+	case Swap:
+		return doSwap
+	case Note:
+		return doNote
+	case Feed:
+		return doFeed
+	}
+	return nil
+}
+
+func doSwap(h Handler, who string, decode func(any) error) (string, error) {
+	var r SwapRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	if packs := h.Packs(); !slices.Contains(packs, r.Pack) {
+		return "", fmt.Errorf("no pack is named %q; the packs are: %s", r.Pack, strings.Join(packs, ", "))
+	}
+	which := "an unmarked pack"
+	if r.Mark != "" {
+		if err := wording("mark", r.Mark, maxMark); err != nil {
+			return "", err
+		}
+		which = "pack " + r.Mark
+	}
+	return "noted: " + which + " is now at " + r.Pack, h.Swap(r.Pack, r.Mark, who)
+}
+
+func doNote(h Handler, who string, decode func(any) error) (string, error) {
+	var r NoteRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	text := strings.TrimSpace(r.Text)
+	if err := wording("note", text, maxText); err != nil {
+		return "", err
+	}
+	return "noted", h.Note(text, who)
+}
+
+func doFeed(h Handler, who string, decode func(any) error) (string, error) {
+	var r FeedRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	return h.Feed(r.request(), who)
+}
+
+func (r FeedRequest) request() feed.Request {
+	return feed.Request{Do: r.Do, For: time.Duration(r.For), Schedule: feed.Schedule{On: time.Duration(r.On), Every: time.Duration(r.Every)}}
+}
+
+// wording says whether text may go into the record.
+func wording(what, text string, most int) error {
+	switch {
+	case text == "":
+		return fmt.Errorf("the %s is empty", what)
+	case len(text) > most:
+		return fmt.Errorf("the %s is %d bytes long; %d are taken", what, len(text), most)
+	case strings.ContainsFunc(text, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }):
+		return fmt.Errorf("the %s holds characters that would upset a terminal", what)
+	}
+	return nil
+}

@@ -1,0 +1,81 @@
+package action
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"candlemark/agent/feed"
+)
+
+// strictAgent fails a test that lets something through that is not fit for the record.
+type strictAgent struct {
+	t    testing.TB
+	did  string
+	fail error
+}
+
+func (a *strictAgent) Packs() []string { return []string{"router", "terminal"} }
+func (a *strictAgent) Swap(pack, mark, who string) error {
+	if pack != "router" && pack != "terminal" || len(mark) > maxMark || strings.ContainsRune(mark, 0x1b) {
+		a.t.Errorf("swap %q %q", pack, mark)
+	}
+	a.did = fmt.Sprintf("swap %s %s by %s", pack, mark, who)
+	return a.fail
+}
+func (a *strictAgent) Note(text, who string) error {
+	if text == "" || len(text) > maxText || strings.ContainsRune(text, 0x1b) {
+		a.t.Errorf("note %q", text)
+	}
+	a.did = fmt.Sprintf("note %s by %s", text, who)
+	return a.fail
+}
+func (a *strictAgent) Feed(r feed.Request, who string) (string, error) {
+	a.did = fmt.Sprintf("feed %+v by %s", r, who)
+	return "done", a.fail
+}
+
+func serve(h Handler, name, body string) (int, Answer, error) {
+	w := httptest.NewRecorder()
+	Serve(w, httptest.NewRequest(http.MethodPost, "/actions/"+name, strings.NewReader(body)), h, name, "ana")
+	var a Answer
+	err := json.Unmarshal(w.Body.Bytes(), &a)
+	return w.Code, a, err
+}
+
+func TestARequestArrivesAsItWasSent(t *testing.T) {
+	h := &strictAgent{t: t}
+	sent := feed.Request{Do: feed.AskSchedule, For: 90 * time.Second, Schedule: feed.Schedule{On: 10 * time.Minute, Every: time.Hour}}
+	body, err := json.Marshal(FeedRequestOf(sent))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if code, a, err := serve(h, Feed, string(body)); code != http.StatusOK || err != nil || a.Words != "done" || h.did != fmt.Sprintf("feed %+v by ana", sent) {
+		t.Errorf("%s: %d %+v %v, did %q", body, code, a, err, h.did)
+	}
+	h.fail = errors.New("the pack is flat")
+	if code, a, err := serve(h, Feed, string(body)); code != http.StatusUnprocessableEntity || err != nil || a != (Answer{Error: "the pack is flat"}) {
+		t.Errorf("refused: %d %+v %v", code, a, err)
+	}
+}
+
+// Whatever comes in: one of the two is answered, as JSON, and nothing that is not
+// fit for the record gets through.
+func FuzzServe(f *testing.F) {
+	f.Add("swap", `{"pack":"router","mark":"B3"}`)
+	f.Add("note", `{"text":"x\u001b[2J"}`)
+	f.Add("feed", `{"do":"off","for":"45m"}`)
+	f.Add("feed", `{"do":"off","for":45}`)
+	f.Fuzz(func(t *testing.T, name, body string) {
+		h := &strictAgent{t: t}
+		code, a, err := serve(h, name, body)
+		if err != nil || (a.Words == "") == (a.Error == "") || (code == http.StatusOK) != (a.Words != "") || (h.did != "") != (code == http.StatusOK) {
+			t.Errorf("%d %+v %v, did %q", code, a, err, h.did)
+		}
+	})
+}
