@@ -12,6 +12,7 @@ import (
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 	"candlemark/sensors"
 )
 
@@ -22,6 +23,7 @@ type Setup struct {
 	Packs       []PackSetup
 	Targets     []TargetSetup
 	Schedule    schedule.Config
+	Needs       quality.Needs // what the link is judged by; zero takes quality.DefaultNeeds
 	// ForecastEvery is the least time between two forecasts of one pack; 0
 	// forecasts at every reading, as replay does.
 	ForecastEvery time.Duration
@@ -86,6 +88,7 @@ type State struct {
 	known    map[string]KnownPack // by identity
 	verdicts []status.KnownPack   // what is shown of known; made anew when that changes
 	trouble  attribution
+	fitFor   []quality.Verdict // made anew at each probe
 	alarms   *alarm.Machine
 	schedule *schedule.Schedule
 	feed     *feed.Machine // nil without a feed
@@ -133,8 +136,13 @@ type targetTrack struct {
 	told               uint64 // probes that said something of the link, an answer or its absence
 	sent, lost         uint64
 	bytes              uint64
+	spent              time.Duration
+	rtts               status.Histogram
+	forward, backward  status.DirectionSum
+	recent             []burstLoss // newest last, see fit.go
 	last               probes.Result
 	lastKnown          bool
+	lastOld            bool // last is not of the newest probe, which could not measure
 	lastError          string
 	answered           bool // the newest latency probe had at least one reply
 }
@@ -148,6 +156,12 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 		trouble:  newAttribution(setup.Targets),
 		alarms:   alarm.New(setup.BootID),
 		schedule: schedule.New(setup.Schedule),
+	}
+	if s.setup.Needs == (quality.Needs{}) {
+		s.setup.Needs = quality.DefaultNeeds()
+	}
+	if err := s.setup.Needs.Check(); err != nil {
+		return State{}, fmt.Errorf("needs: %w", err)
 	}
 	maps.Copy(s.known, mem.Known)
 	if mem.Alarms != nil {
@@ -274,7 +288,7 @@ func (s State) Snapshot() status.Snapshot {
 		Relay: s.setup.Relay, Site: s.setup.Site,
 		Taken: s.now, Started: s.started.Wall, ClockSet: s.clockSet,
 		Alarms: s.alarms.Active(),
-		Known:  s.verdicts, Trouble: s.trouble.view(), Feed: s.feedView(),
+		Known:  s.verdicts, Trouble: s.trouble.view(), Fit: s.fitFor, Feed: s.feedView(),
 		Data: status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
 	}
 	for _, t := range s.packs {
@@ -289,7 +303,8 @@ func (s State) Snapshot() status.Snapshot {
 		v := status.Target{
 			Name: t.Name, Section: t.Section, Kind: t.Kind,
 			Attempts: t.attempts, Failures: t.failures, Sent: t.sent, Lost: t.lost, Bytes: t.bytes,
-			Last: t.last, LastKnown: t.lastKnown, LastError: t.lastError,
+			Spent: t.spent, RTTs: status.Histogram{Counts: slices.Clone(t.rtts.Counts), Sum: t.rtts.Sum}, Forward: t.forward, Backward: t.backward,
+			Last: t.last, LastKnown: t.lastKnown, LastOld: t.lastOld, LastError: t.lastError,
 		}
 		if t.Kind == probes.Throughput {
 			v.NotRun = s.schedule.Held(t.Name)

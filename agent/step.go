@@ -202,6 +202,7 @@ func (s *State) probed(e Probed) []Effect {
 	}
 	t.attempts++
 	t.bytes += uint64(max(r.Bytes, 0))
+	t.spent += max(r.Elapsed, 0)
 	// A probe that the board itself could not make says nothing of the link.
 	if answered, known := r.Answered(); known {
 		t.told++
@@ -213,18 +214,25 @@ func (s *State) probed(e Probed) []Effect {
 		t.lastError = r.Err.Error()
 	}
 	// One direction of a transfer may be known beside the other's error.
-	if r.Latency != nil || r.Throughput != nil {
-		t.last, t.lastKnown = r, true
+	var out []Effect
+	if r.Latency != nil || r.Throughput != nil || r.Service != nil {
+		out = serviceNews(t, e)
+		t.last, t.lastKnown, t.lastOld = r, true, false
+	} else {
+		t.lastOld = t.lastKnown
 	}
 	s.trouble.take(r)
-	if l := r.Latency; l != nil {
-		t.sent += uint64(l.Sent)
-		t.lost += uint64(l.Lost)
+	if r.Latency != nil {
+		t.takeLatency(r.Latency, e.At.Up)
+	}
+	s.judgeFit()
+	if r.Bytes > 0 && t.Kind != probes.Latency {
+		out = append(out, SaveBudget{State: s.schedule.Save()})
 	}
 	if r.Bytes > 0 && t.Kind == probes.Throughput {
-		return []Effect{SaveBudget{State: s.schedule.Save()}, Record{At: e.At, Kind: journal.KindProbe, Subject: t.Name, Text: throughputText(r)}}
+		out = append(out, Record{At: e.At, Kind: journal.KindProbe, Subject: t.Name, Text: throughputText(r)})
 	}
-	return nil
+	return out
 }
 
 // throughputText is a transfer in one line of the record.

@@ -21,6 +21,9 @@ var schemaText string
 //go:embed schema_local.go
 var schemaLocalText string
 
+//go:embed schema_link.go
+var schemaLinkText string
+
 // Example is a commented configuration that Parse accepts.
 func Example() []byte { return []byte(exampleText) }
 
@@ -28,7 +31,7 @@ func Example() []byte { return []byte(exampleText) }
 // from the schema and its doc comments, so that it cannot say anything else.
 func Reference() (string, error) {
 	comments := map[string]string{}
-	for _, text := range []string{schemaText, schemaLocalText} {
+	for _, text := range []string{schemaText, schemaLocalText, schemaLinkText} {
 		file, err := parser.ParseFile(token.NewFileSet(), "", text, parser.ParseComments)
 		if err != nil {
 			return "", fmt.Errorf("schema: %w", err)

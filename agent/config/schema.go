@@ -5,7 +5,6 @@ import (
 
 	"candlemark/agent/alarm"
 	"candlemark/agent/pack"
-	"candlemark/probes"
 )
 
 // The tags of a field are the whole of its schema: key is its name in the file;
@@ -39,8 +38,12 @@ type Config struct {
 	Packs []Pack `key:"packs"`
 	// What is probed for latency and loss.
 	Targets []Target `key:"targets"`
-	// Bounded transfers that measure throughput to the wide area.
+	// Bounded transfers that measure throughput of the hop or to the wide area.
 	Throughput []Throughput `key:"throughput"`
+	// What people need of the link, asked for as they do: a page, a name, a port.
+	Services []Service `key:"services"`
+	// What the link is judged by: the needs of what people do with it.
+	Fit Fit `key:"fit"`
 	// How much data and battery the probes may use.
 	Data Data `key:"data"`
 	// Where alarms are sent besides the log and the metrics.
@@ -142,48 +145,6 @@ type Leads struct {
 	BringNextPack time.Duration `key:"bring_next_pack" default:"45min" min:"1min" max:"48h"`
 	// Remaining time at which the alarm shut_terminal_down is raised.
 	ShutTerminalDown time.Duration `key:"shut_terminal_down" default:"15min" min:"1min" max:"24h"`
-}
-
-// Target is something probed for latency and loss.
-type Target struct {
-	// Name of the target.
-	Name string `key:"name" need:"yes"`
-	// Part of the path it stands for: hop is near (the relay, the terminal), uplink is far.
-	Section probes.Section `key:"section" need:"yes" oneof:"hop uplink"`
-	// Host name or address to probe.
-	Address string `key:"address" need:"yes"`
-	// How to probe: icmp echo, the time a TCP connection takes, or auto (icmp where it is permitted, else tcp_connect).
-	Method string `key:"method" default:"auto" oneof:"auto icmp tcp_connect"`
-	// TCP port for tcp_connect, and for auto where icmp is not permitted (443 then when left out); a refused connection is an answer too.
-	Port int `key:"port" min:"1" max:"65535"`
-	// Time between probes.
-	Every time.Duration `key:"every" default:"30s" min:"1s" max:"24h"`
-	// Packets or connections in one probe.
-	Count int `key:"count" default:"10" min:"1" max:"100"`
-	// Time between the packets of one probe.
-	Interval time.Duration `key:"interval" default:"200ms" min:"10ms" max:"10s"`
-	// Time after which a packet counts as lost. Under 1 s unless the method is icmp, so that TCP's own repeats do not hide loss.
-	Timeout time.Duration `key:"timeout" default:"900ms" min:"10ms" max:"10s"`
-}
-
-// Throughput is one bounded transfer, made again and again.
-type Throughput struct {
-	// Name of the measurement.
-	Name string `key:"name" need:"yes"`
-	// Time between transfers.
-	Every time.Duration `key:"every" default:"6h" min:"5min" max:"168h"`
-	// Base address of the server to measure against, such as http://198.51.100.7:8080; left out: the first of the library's public list that answers.
-	Server string `key:"server"`
-	// Parallel streams.
-	Streams int `key:"streams" default:"4" min:"1" max:"16"`
-	// Most data one transfer may cost, both directions together.
-	ByteBudget Bytes `key:"byte_budget" default:"20MB" min:"1MB" max:"10GB"`
-	// Longest time one transfer may take.
-	Deadline time.Duration `key:"deadline" default:"30s" min:"2s" max:"1min"`
-	// Whether to measure towards this relay.
-	Down bool `key:"down" default:"true"`
-	// Whether to measure away from this relay.
-	Up bool `key:"up" default:"true"`
 }
 
 // Data bounds what the probes may use.

@@ -19,8 +19,8 @@ func validate(c *Config, report reporter) {
 	label(report, "relay", c.Relay)
 	label(report, "site", c.Site)
 	validateListen(report, c.Listen)
-	if len(c.Packs) == 0 && len(c.Targets) == 0 {
-		report("packs", "neither a pack nor a target is given, so there is nothing to do", "describe the pack under packs")
+	if len(c.Packs)+len(c.Targets)+len(c.Throughput)+len(c.Services) == 0 {
+		report("packs", "neither a pack nor anything to probe is given, so there is nothing to do", "describe the pack under packs")
 	}
 	for _, path := range []struct{ key, value string }{{"journal", c.Journal}, {"control_socket", c.ControlSocket}} {
 		if path.value == "" {
@@ -52,6 +52,12 @@ func validate(c *Config, report reporter) {
 		measured.add(report, key+".name", t.Name)
 		validateThroughput(report, key, t, c.Data)
 	}
+	for i, v := range c.Services {
+		key := fmt.Sprintf("services[%d]", i)
+		measured.add(report, key+".name", v.Name)
+		validateService(report, key, v)
+	}
+	validateFit(report, c.Fit)
 	for i, r := range c.Receivers {
 		key := fmt.Sprintf("receivers[%d]", i)
 		receivers.add(report, key+".name", r.Name)
@@ -69,8 +75,8 @@ func validate(c *Config, report reporter) {
 // ownAccount are the accounts shown beside those of the receivers.
 var ownAccount = map[string]bool{"feed": true, "buzzer": true, "lamp": true}
 
-// names notices a name used twice. Targets and throughput share theirs, since
-// both become the same label of the metrics.
+// names notices a name used twice. Targets, throughput and services share theirs,
+// since all become the same label of the metrics.
 type names struct {
 	list []string
 	keys map[string]string

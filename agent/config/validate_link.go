@@ -8,54 +8,6 @@ import (
 	"time"
 )
 
-// synRepeat is when TCP first repeats an unanswered SYN (RFC 6298, section 2: 1 s).
-const synRepeat = time.Second
-
-// longestBurst bounds one latency probe: probes never overlap, so a long one holds
-// up all others.
-const longestBurst = time.Minute
-
-func validateTarget(report reporter, key string, t Target) {
-	switch host, port, found := strings.Cut(t.Address, ":"); {
-	case strings.Contains(t.Address, "://"):
-		report(key+".address", fmt.Sprintf("%q is a web address", t.Address), "write the host alone")
-	case found && !isHost(t.Address) && isHost(host):
-		report(key+".address", fmt.Sprintf("%q holds a port", t.Address), fmt.Sprintf("write address: %s and port: %s", host, port))
-	case !isHost(t.Address):
-		report(key+".address", fmt.Sprintf("%q is neither a host name nor an address", t.Address), "write it like 192.0.2.1 or host.example")
-	}
-	switch {
-	case t.Method == "tcp_connect" && t.Port == 0:
-		report(key+".port", "is missing: tcp_connect needs one", "add port: 443, or choose method: icmp")
-	case t.Method == "icmp" && t.Port != 0:
-		report(key+".port", "has no meaning for icmp", "remove it, or choose method: tcp_connect")
-	}
-	if t.Method != "icmp" && t.Timeout >= synRepeat {
-		report(key+".timeout", fmt.Sprintf("%s is not below %s, when TCP repeats by itself and hides the loss", t.Timeout, synRepeat),
-			"set 900ms or less, or choose method: icmp")
-	}
-	burst := time.Duration(t.Count-1)*t.Interval + t.Timeout
-	if burst > longestBurst {
-		report(key+".count", fmt.Sprintf("one probe of %d packets %s apart may take %s, and no other probe runs meanwhile", t.Count, short(t.Interval), short(burst)),
-			"keep it under "+short(longestBurst)+": fewer packets, or a shorter interval")
-	} else if burst > t.Every {
-		report(key+".every", fmt.Sprintf("%s is shorter than one probe, which may take %s", short(t.Every), short(burst)),
-			"set more, or fewer packets in count")
-	}
-}
-
-func validateThroughput(report reporter, key string, t Throughput, data Data) {
-	if !t.Down && !t.Up {
-		report(key+".down", "neither down nor up is to be measured", "set one of them to true")
-	}
-	if t.Deadline >= t.Every {
-		report(key+".deadline", fmt.Sprintf("%s is not shorter than every, %s", short(t.Deadline), short(t.Every)), "set less")
-	}
-	if data.PerDay > 0 && t.ByteBudget > data.PerDay {
-		report(key+".byte_budget", "is more than data.per_day, so it could never run", "set less, or raise data.per_day")
-	}
-}
-
 // validateLogin compares what a receiver is to be shown.
 func validateLogin(report reporter, key, tokenFile, user, passwordFile string) {
 	switch {

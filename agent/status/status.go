@@ -24,6 +24,7 @@ type Snapshot struct {
 	Packs       []Pack
 	Targets     []Target
 	Trouble     Trouble
+	Fit         []quality.Verdict // what the link is good enough for; empty until it was measured
 	Alarms      []alarm.Active
 	Receivers   []Receiver
 	Known       []KnownPack
@@ -85,13 +86,32 @@ type Target struct {
 	Sent     uint64 // packets, latency only
 	Lost     uint64
 	Bytes    uint64
+	Spent    time.Duration // on all probes
+	RTTs     Histogram     // latency only
+	Forward  DirectionSum  // latency, where the method tells the directions apart
+	Backward DirectionSum
 	// Last is the last probe that measured something; valid where LastKnown.
 	Last      probes.Result
 	LastKnown bool
-	LastError string // why the newest probe could not measure; "" when it did
-	// NotRun says why a throughput probe is being held back ("" when it is not):
+	LastOld   bool   // Last is of an earlier probe: the newest measured nothing
+	LastError string // why the newest probe could not measure, or one of its directions; "" when it did
+	// NotRun says why a probe is being held back ("" when it is not):
 	// "data budget spent", "pack below reserve".
 	NotRun string
+}
+
+// Histogram counts the round trips of all probes since the agent started in the
+// buckets of probes.RTTBounds.
+type Histogram struct {
+	Counts []uint64 // of each bucket, and last of what is above them; nil before the first answer
+	Sum    time.Duration
+}
+
+// DirectionSum are the packets of one direction since the agent started, of bursts
+// that told its loss.
+type DirectionSum struct {
+	Known      bool
+	Sent, Lost uint64
 }
 
 // Trouble is where a fault of the link lies, as far as the probes show.

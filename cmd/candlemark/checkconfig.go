@@ -39,16 +39,13 @@ once with line, column and remedy. It touches no sensor and no network.`,
 			if err != nil {
 				return err
 			}
-			if _, err := probers(cfg); err != nil {
-				return err
-			}
 			if _, err := os.Stat(cfg.WebConfig); cfg.WebConfig != "" && err == nil { // the file may be for another board
 				if err := checkWeb(cfg); err != nil {
 					return err
 				}
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "%s is good: relay %s, %s, %s, %s, %s\n", args[0], cfg.Relay,
-				count(len(cfg.Packs), "pack"), count(len(cfg.Targets), "target"), count(len(cfg.Throughput), "throughput probe"), count(len(cfg.Receivers), "receiver"))
+			fmt.Fprintf(cmd.OutOrStdout(), "%s is good: relay %s, %s, %s, %s, %s, %s\n", args[0], cfg.Relay,
+				count(len(cfg.Packs), "pack"), count(len(cfg.Targets), "target"), count(len(cfg.Throughput), "throughput probe"), count(len(cfg.Services), "service"), count(len(cfg.Receivers), "receiver"))
 			return nil
 		},
 	}

@@ -257,7 +257,6 @@ func (f reflectFlags) introduce(out io.Writer, cfg reflector.ServerConfig, web *
 		limit = fmt.Sprintf("%.3g Mbit/s each way", cfg.RateBitS/1e6)
 	}
 	host := hostFor(web.IP)
-	at := func(port int) string { return net.JoinHostPort(host, strconv.Itoa(port)) }
 	keyLine := ""
 	if f.keyFile != "" {
 		keyLine = ", key_file: /etc/candlemark/" + base(f.keyFile)
@@ -270,12 +269,12 @@ func (f reflectFlags) introduce(out io.Writer, cfg reflector.ServerConfig, web *
 In a relay's configuration, with a copy of the token file there:
 
 targets:
-  - {name: near, section: hop, method: stamp, address: "%s"%s}
+  - {name: near, section: hop, method: stamp, address: "%s", port: %d%s}
 throughput:
-  - {name: near rate, section: hop, reflector: "%s://%s", token_file: /etc/candlemark/%s, every: 6h}
+  - {name: near-rate, section: hop, reflector: "%s://%s", token_file: /etc/candlemark/%s, packets: {port: %[11]d%[12]s}, under_load: 4s}
 
 `, mode, packets, whom, scheme, web, f.tokenFile, limit, cfg.Streams, float64(cfg.BytesADay)/1e9,
-		at(packets.Port), keyLine, scheme, at(web.Port), base(f.tokenFile))
+		host, packets.Port, keyLine, scheme, net.JoinHostPort(host, strconv.Itoa(web.Port)), base(f.tokenFile))
 }
 
 func base(path string) string { return path[strings.LastIndexByte(path, '/')+1:] }

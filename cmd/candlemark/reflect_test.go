@@ -21,8 +21,10 @@ func TestReflectServesBothKindsOfProbeAndStopsInOrder(t *testing.T) {
 	token := filepath.Join(t.TempDir(), "reflector.token")
 	p := launch(t, nil, "reflect", "--token-file", token, "--new-token", "--allow", "127.0.0.1",
 		"--http", "127.0.0.1:0", "--stamp", "127.0.0.1:0", "--max-rate", "40Mbit/s")
-	packets := p.waitSaid(`method: stamp, address: "(127\.0\.0\.1:\d+)"`)[1]
+	packets := "127.0.0.1:" + p.waitSaid(`method: stamp, address: "127\.0\.0\.1", port: (\d+)`)[1]
 	web := p.waitSaid(`reflector: "(http://127\.0\.0\.1:\d+)", token_file: /etc/candlemark/reflector\.token`)[1]
+	_, printed, _ := strings.Cut(p.out.String(), "with a copy of the token file there:\n")
+	c := parsed(t, strings.NewReplacer("/etc/candlemark", filepath.Dir(token)).Replace(printed)+"data: {per_day: 1GB}\n")
 	info, err := os.Stat(token)
 	if err != nil || info.Mode().Perm() != 0o600 {
 		t.Fatalf("token file %v, %v", info, err)
@@ -39,6 +41,13 @@ func TestReflectServesBothKindsOfProbeAndStopsInOrder(t *testing.T) {
 	if r := sender.Probe(t.Context()); r.Err != nil || r.Latency.Lost != 0 || !r.Latency.Forth.LossKnown {
 		t.Errorf("STAMP: %+v, %v", r.Latency, r.Err)
 	}
+	prs, err := probers(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := prs["near"].Probe(t.Context()); r.Err != nil || r.Latency.Lost != 0 {
+		t.Errorf("as printed, STAMP: %+v, %v", r.Latency, r.Err)
+	}
 	rate, err := reflector.New(reflector.Config{Name: "near", Section: probes.Hop, Reflector: web, Token: strings.TrimSpace(string(secret)), Down: true})
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +61,7 @@ func TestReflectServesBothKindsOfProbeAndStopsInOrder(t *testing.T) {
 		resp.Body.Close()
 	}
 	p.stop(syscall.SIGTERM)
-	if said := p.out.String(); !strings.Contains(said, "reflector ended: 5 packets answered, 0 dropped") {
+	if said := p.out.String(); !strings.Contains(said, "reflector ended: 15 packets answered, 0 dropped") {
 		t.Errorf("at the end: %s", said)
 	}
 }

@@ -12,9 +12,6 @@ import (
 	"candlemark/agent/notify"
 	"candlemark/agent/pack"
 	"candlemark/agent/schedule"
-	"candlemark/probes"
-	"candlemark/probes/latency"
-	"candlemark/probes/throughput"
 	"candlemark/sensors"
 	"candlemark/sensors/ina219"
 	"candlemark/sensors/simulated"
@@ -27,7 +24,7 @@ const forecastEvery = 5e9 // 5 s
 // load reads the configuration, letting the drivers look at their part of it, so
 // that all faults are reported at once.
 func load(path string) (*config.Config, error) {
-	cfg, err := config.Load(path, checkSensors, checkFeed)
+	cfg, err := config.Load(path, checkSensors, checkFeed, checkProbes)
 	if err != nil {
 		return nil, configError{err} // a file that is not there is not mended by a restart either
 	}
@@ -92,14 +89,7 @@ func setup(c *config.Config, startID string) agent.Setup {
 		}
 		s.Packs = append(s.Packs, ps)
 	}
-	for _, t := range c.Targets {
-		s.Targets = append(s.Targets, agent.TargetSetup{Name: t.Name, Section: t.Section, Kind: probes.Latency})
-		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: t.Name, Kind: probes.Latency, Every: t.Every})
-	}
-	for _, t := range c.Throughput {
-		s.Targets = append(s.Targets, agent.TargetSetup{Name: t.Name, Section: probes.Uplink, Kind: probes.Throughput})
-		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: t.Name, Kind: probes.Throughput, Every: t.Every, MaxBytes: int64(t.ByteBudget)})
-	}
+	withProbes(&s, c)
 	return s
 }
 
@@ -179,31 +169,6 @@ func thermometer(t *config.Temperature) func() (float64, bool) {
 		}
 		return c, true
 	}
-}
-
-// probers are the configured probes by name.
-func probers(c *config.Config) (map[string]probes.Prober, error) {
-	out := map[string]probes.Prober{}
-	for i, t := range c.Targets {
-		p, err := latency.New(latency.Config{
-			Name: t.Name, Section: t.Section, Address: t.Address, Method: t.Method, Port: t.Port,
-			Count: t.Count, Interval: t.Interval, Timeout: t.Timeout,
-		})
-		if err != nil {
-			return nil, configError{fmt.Errorf("targets[%d] %s: %w", i, t.Name, err)}
-		}
-		out[t.Name] = p
-	}
-	for i, t := range c.Throughput {
-		p, err := throughput.New(throughput.Config{
-			Name: t.Name, Section: probes.Uplink, Server: t.Server, Streams: t.Streams, MaxBytes: int64(t.ByteBudget), Deadline: t.Deadline, Down: t.Down, Up: t.Up,
-		})
-		if err != nil {
-			return nil, configError{fmt.Errorf("throughput[%d] %s: %w", i, t.Name, err)}
-		}
-		out[t.Name] = p
-	}
-	return out, nil
 }
 
 // receivers are the configured alarm receivers.

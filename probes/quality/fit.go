@@ -43,18 +43,48 @@ type Verdict struct {
 	Assumptions  []string `json:"assumptions,omitempty"`
 }
 
+// The uses that Judge knows.
+const (
+	UseVoice    = "voice"
+	UseVideo    = "video meeting"
+	UseForms    = "forms and messaging"
+	UseFile     = "file transfer"
+	UseServices = "named services"
+)
+
 // Judge holds the figures against the needs, use by use: voice, video meeting,
-// forms and messaging, file transfer. It refuses needs that make no sense.
+// forms and messaging, file transfer and, where any are named, services. It
+// refuses needs that make no sense.
 func Judge(m Measured, n Needs) ([]Verdict, error) {
 	if err := n.Check(); err != nil {
 		return nil, err
 	}
-	return []Verdict{
-		realTime("voice", m, n.Voice, n.UsableShare),
-		realTime("video meeting", m, n.VideoMeeting, n.UsableShare),
-		transfer("forms and messaging", m, n.FormsMessaging, n.UsableShare),
-		transfer("file transfer", m, n.FileMove, n.UsableShare),
-	}, nil
+	verdicts := []Verdict{
+		realTime(UseVoice, m, n.Voice, n.UsableShare),
+		realTime(UseVideo, m, n.VideoMeeting, n.UsableShare),
+		transfer(UseForms, m, n.FormsMessaging, n.UsableShare),
+		transfer(UseFile, m, n.FileMove, n.UsableShare),
+	}
+	if len(m.Services) > 0 {
+		verdicts = append(verdicts, services(m.Services))
+	}
+	return verdicts, nil
+}
+
+// services says whether people's tasks work: the figures may all be good while they do not.
+func services(seen []ServiceSeen) Verdict {
+	v := Verdict{Use: UseServices, UsersBecause: "how many at once is not measured"}
+	for _, s := range seen {
+		l := Line{What: s.Name, Measured: "works, " + s.Detail, Need: "works", Source: "named in the configuration", Word: Fit}
+		switch {
+		case !s.Known:
+			l.Measured, l.Word = "not known", CannotTell
+		case !s.Works:
+			l.Measured, l.Word = "does not work: "+s.Detail, Unfit
+		}
+		v.add(l, s.Name+": "+s.Detail)
+	}
+	return v.decide()
 }
 
 func realTime(use string, m Measured, n RealTime, share float64) Verdict {

@@ -39,6 +39,16 @@ type Measured struct {
 	DownBitS    Figure
 	UpBitS      Figure
 	Lost, Sent  int // packets, idle; Sent 0 is unknown
+
+	Services []ServiceSeen // what people need by name
+}
+
+// ServiceSeen is the newest try of a named service.
+type ServiceSeen struct {
+	Name   string
+	Known  bool
+	Works  bool   // valid where Known
+	Detail string // why it does not work or is not known, or how long it took
 }
 
 // MeasuredFrom takes the figures of probes; any of them may be nil.

@@ -1,0 +1,238 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"fmt"
+	"io"
+	"net"
+	"net/url"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"candlemark/agent"
+	"candlemark/agent/config"
+	"candlemark/agent/schedule"
+	"candlemark/agent/secret"
+	"candlemark/probes"
+	"candlemark/probes/latency"
+	"candlemark/probes/reflector"
+	"candlemark/probes/service"
+	"candlemark/probes/stamp"
+	"candlemark/probes/throughput"
+)
+
+// withProbes adds everything that is probed, and what it is judged by, to a setup.
+func withProbes(s *agent.Setup, c *config.Config) {
+	add := func(name string, section probes.Section, kind probes.Kind, every time.Duration, mostBytes config.Bytes) {
+		s.Targets = append(s.Targets, agent.TargetSetup{Name: name, Section: section, Kind: kind})
+		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: name, Kind: kind, Every: every, MaxBytes: int64(mostBytes)})
+	}
+	for _, t := range c.Targets {
+		add(t.Name, t.Section, probes.Latency, t.Every, 0)
+	}
+	for _, t := range c.Throughput {
+		add(t.Name, t.Section, probes.Throughput, t.Every, t.ByteBudget)
+	}
+	for _, v := range c.Services {
+		add(v.Name, v.Section, probes.Service, v.Every, v.ByteLimit)
+	}
+	s.Needs = needs(c.Fit)
+}
+
+// probed is one thing that is probed: where it stands in the configuration, and how
+// its prober is made. files reads what it needs of files; with none the prober is
+// made without, to see whether the configuration is in order.
+type probed struct {
+	key, name string
+	section   probes.Section
+	kind      probes.Kind
+	make      func(f probeFiles) (probes.Prober, error)
+	files     func() (probeFiles, error) // nil where none are needed
+}
+
+// probeFiles are a probe's secrets and certificates.
+type probeFiles struct {
+	token string
+	key   []byte
+	tls   *tls.Config
+}
+
+// standIn has the form of the files' contents, so that everything else can be checked.
+func standIn(t probed) (f probeFiles) {
+	if t.files != nil {
+		f.token, f.key = strings.Repeat("-", reflector.MinToken), []byte(strings.Repeat("-", stamp.MinKey))
+	}
+	return f
+}
+
+func allProbed(c *config.Config) (all []probed) {
+	for i, t := range c.Targets {
+		p := probed{key: fmt.Sprintf("targets[%d]", i), name: t.Name, section: t.Section, kind: probes.Latency}
+		p.make = func(f probeFiles) (probes.Prober, error) {
+			if t.Method == stamp.Method {
+				return stamp.NewProber(stampConfig(t, f.key))
+			}
+			return latency.New(latency.Config{
+				Name: t.Name, Section: t.Section, Address: t.Address, Method: t.Method, Port: t.Port,
+				Count: t.Count, Interval: t.Interval, Timeout: t.Timeout,
+			})
+		}
+		if t.KeyFile != "" {
+			p.files = func() (f probeFiles, err error) {
+				key, err := secret.Read(t.KeyFile)
+				return probeFiles{key: []byte(key)}, err
+			}
+		}
+		all = append(all, p)
+	}
+	for i, t := range c.Throughput {
+		p := probed{key: fmt.Sprintf("throughput[%d]", i), name: t.Name, section: t.Section, kind: probes.Throughput}
+		p.make = func(f probeFiles) (probes.Prober, error) {
+			if t.Reflector != "" || t.Source != "" {
+				return reflector.New(reflectorConfig(t, f))
+			}
+			return throughput.New(throughput.Config{
+				Name: t.Name, Section: t.Section, Server: t.Server, Streams: t.Streams, MaxBytes: int64(t.ByteBudget), Deadline: t.Deadline, Down: t.Down, Up: t.Up,
+			})
+		}
+		if t.TokenFile != "" || t.CAFile != "" {
+			p.files = func() (probeFiles, error) { return readProbeFiles(t) }
+		}
+		all = append(all, p)
+	}
+	for i, v := range c.Services {
+		p := probed{key: fmt.Sprintf("services[%d]", i), name: v.Name, section: v.Section, kind: probes.Service}
+		p.make = func(probeFiles) (probes.Prober, error) { return service.New(serviceConfig(v)) }
+		all = append(all, p)
+	}
+	return all
+}
+
+func stampConfig(t config.Target, key []byte) stamp.Config {
+	return stamp.Config{
+		Name: t.Name, Section: t.Section, Address: hostPort(t.Address, t.Port, stamp.DefaultPort), Key: key,
+		Count: t.Count, Interval: t.Interval, Timeout: t.Timeout,
+	}
+}
+
+func hostPort(host string, port, fallback int) string {
+	if port == 0 {
+		port = fallback
+	}
+	return net.JoinHostPort(host, strconv.Itoa(port))
+}
+
+// reflectorConfig is a transfer with a reflector or a source.
+func reflectorConfig(t config.Throughput, f probeFiles) reflector.Config {
+	cfg := reflector.Config{
+		Name: t.Name, Section: t.Section, Reflector: t.Reflector, Source: t.Source, TLS: f.tls,
+		Streams: t.Streams, MaxBytes: int64(t.ByteBudget), Deadline: t.Deadline, Down: t.Down, Up: t.Up,
+		LinkBitS: float64(t.LinkRate), Working: t.UnderLoad > 0, WorkingFor: t.UnderLoad,
+	}
+	if t.Reflector != "" {
+		cfg.Token = f.token
+	}
+	if u, err := url.Parse(t.Reflector); err == nil && t.Packets != nil {
+		cfg.STAMP.Address = hostPort(u.Hostname(), t.Packets.Port, stamp.DefaultPort)
+		if t.Packets.KeyFile != "" {
+			cfg.STAMP.Key = f.key
+		}
+	}
+	return cfg
+}
+
+// mostCertificates bounds a file of certificates, bytes.
+const mostCertificates = 1 << 20
+
+func readProbeFiles(t config.Throughput) (f probeFiles, err error) {
+	if t.TokenFile != "" {
+		if f.token, err = secret.Read(t.TokenFile); err != nil {
+			return f, err
+		}
+	}
+	if t.Packets != nil && t.Packets.KeyFile != "" {
+		key, err := secret.Read(t.Packets.KeyFile)
+		if err != nil {
+			return f, err
+		}
+		f.key = []byte(key)
+	}
+	if t.CAFile != "" {
+		file, err := os.Open(t.CAFile)
+		if err != nil {
+			return f, fmt.Errorf("certificates: %w", err)
+		}
+		defer file.Close()
+		text, err := io.ReadAll(io.LimitReader(file, mostCertificates))
+		if err != nil {
+			return f, fmt.Errorf("certificates: %w", err)
+		}
+		f.tls = &tls.Config{RootCAs: x509.NewCertPool(), MinVersion: tls.VersionTLS12}
+		if !f.tls.RootCAs.AppendCertsFromPEM(text) {
+			return f, fmt.Errorf("certificates %s: holds none in PEM form", t.CAFile)
+		}
+	}
+	return f, nil
+}
+
+func serviceConfig(v config.Service) service.Config {
+	cfg := service.Config{Name: v.Name, Section: v.Section, Status: v.Status, Marker: v.Marker, Deadline: v.Deadline, MaxBytes: int64(v.ByteLimit)}
+	switch {
+	case v.Page != "":
+		cfg.Check, cfg.Address = service.CheckPage, v.Page
+	case v.Connect != "":
+		cfg.Check, cfg.Address = service.CheckPort, v.Connect
+	default:
+		cfg.Check, cfg.Address = service.CheckName, v.Resolve
+	}
+	return cfg
+}
+
+// checkProbes has each probe judge its part of the configuration. It reads no file,
+// since the configuration may be for another board.
+func checkProbes(c *config.Config, report func(key, what, remedy string)) {
+	for _, p := range allProbed(c) {
+		if _, err := p.make(standIn(p)); err != nil {
+			report(p.key, err.Error(), "correct it")
+		}
+	}
+}
+
+// probers are the configured probes by name.
+func probers(c *config.Config) (map[string]probes.Prober, error) {
+	out := map[string]probes.Prober{}
+	for _, p := range allProbed(c) {
+		if p.files != nil {
+			out[p.name] = fromFiles(p)
+			continue
+		}
+		pr, err := p.make(probeFiles{})
+		if err != nil {
+			return nil, configError{fmt.Errorf("%s %s: %w", p.key, p.name, err)}
+		}
+		out[p.name] = pr
+	}
+	return out, nil
+}
+
+// fromFiles is a prober whose files are read anew at each probe, so that they can be
+// changed without a restart. A file that is not there yet is a probe that could not
+// be made, and no reason not to start.
+type fromFiles probed
+
+func (p fromFiles) Probe(ctx context.Context) probes.Result {
+	start := time.Now()
+	f, err := p.files()
+	var pr probes.Prober
+	if err == nil {
+		pr, err = p.make(f)
+	}
+	if err != nil {
+		return probes.Result{Target: p.name, Section: p.section, Kind: p.kind, Start: start, Elapsed: time.Since(start), Err: err}
+	}
+	return pr.Probe(ctx)
+}
