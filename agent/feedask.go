@@ -2,7 +2,6 @@ package agent
 
 import (
 	"context"
-	"sync"
 
 	"candlemark/agent/feed"
 )
@@ -13,47 +12,16 @@ type Actuator interface {
 	Hook(name string, c feed.Cause)
 }
 
-// tickets finds those who wait for an answer about the feed.
-type tickets struct {
-	mu      sync.Mutex
-	last    uint64
-	waiting map[uint64]chan FeedAnswer
-}
-
-func (t *tickets) take() (uint64, <-chan FeedAnswer) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.waiting == nil {
-		t.waiting = map[uint64]chan FeedAnswer{}
-	}
-	t.last++
-	answer := make(chan FeedAnswer, 1)
-	t.waiting[t.last] = answer
-	return t.last, answer
-}
-
-func (t *tickets) give(a FeedAnswer) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if to, ok := t.waiting[a.Ticket]; ok {
-		to <- a // has room for the one answer there is
-	}
-	delete(t.waiting, a.Ticket)
-}
-
 // Feed asks something of the terminal's feed and returns in words what follows.
 // A refusal is a *feed.Refused. Safe from any goroutine.
 func (a *Agent) Feed(ctx context.Context, r feed.Request, who string) (string, error) {
-	ticket, answer := a.tell.tickets.take()
-	defer a.tell.tickets.give(FeedAnswer{Ticket: ticket}) // frees it where nobody answered
-	if err := a.ask(ctx, FeedAsked{At: a.line.now(), Who: who, Request: r, Ticket: ticket}); err != nil {
-		return "", err
+	got, err := a.inquire(ctx, func(ticket uint64) Event {
+		return FeedAsked{At: a.line.now(), Who: who, Request: r, Ticket: ticket}
+	})
+	if err == nil && got.Refused != "" {
+		err = &feed.Refused{Why: got.Refused}
 	}
-	got := <-answer // given while it was handled
-	if got.Refused != "" {
-		return "", &feed.Refused{Why: got.Refused}
-	}
-	return got.Text, nil
+	return got.Text, err
 }
 
 // FeedHookEnded and FeedSwitched tell the agent what its actuator did. They wait

@@ -16,7 +16,7 @@ type FeedSetup struct {
 	Start feed.Start
 }
 
-// FeedAsked is somebody's request about the feed. A FeedAnswer with its ticket follows.
+// FeedAsked is somebody's request about the feed. An Answer with its ticket follows.
 type FeedAsked struct {
 	At      alarm.Instant
 	Who     string
@@ -53,17 +53,9 @@ type RunFeedHook struct {
 	Cause feed.Cause
 }
 
-// FeedAnswer goes to whoever asked with Ticket. Refused is a refusal in words; ""
-// where it was done, and Text says what follows.
-type FeedAnswer struct {
-	Ticket        uint64
-	Text, Refused string
-}
-
 func (SaveFeed) effect()    {}
 func (SwitchFeed) effect()  {}
 func (RunFeedHook) effect() {}
-func (FeedAnswer) effect()  {}
 
 // noFeed answers requests where the configuration has no feed.
 const noFeed = "no feed is configured; describe it under feed in the configuration"
@@ -107,7 +99,7 @@ func (s *State) feedEvent(e Event) []Effect {
 	ask, asked := e.(FeedAsked)
 	if s.feed == nil {
 		if asked {
-			return []Effect{FeedAnswer{Ticket: ask.Ticket, Refused: noFeed}}
+			return []Effect{Answer{Ticket: ask.Ticket, Refused: noFeed}}
 		}
 		return nil
 	}
@@ -123,9 +115,9 @@ func (s *State) feedEvent(e Event) []Effect {
 	}
 	did, text, err := s.feed.Ask(ask.At, ask.Who, ask.Request)
 	if err != nil {
-		return append(out, FeedAnswer{Ticket: ask.Ticket, Refused: err.Error()})
+		return append(out, Answer{Ticket: ask.Ticket, Refused: err.Error()})
 	}
-	return append(append(out, s.feedEffects(did)...), FeedAnswer{Ticket: ask.Ticket, Text: text})
+	return append(append(out, s.feedEffects(did)...), Answer{Ticket: ask.Ticket, Text: text})
 }
 
 // feedEffects says the feed's wants in the agent's words, in their order.

@@ -53,15 +53,15 @@ func (r *ride) wantFeed(when string, want ...string) {
 	r.effects = nil
 }
 
-func (r *ride) askFeed(q feed.Request) FeedAnswer {
+func (r *ride) askFeed(q feed.Request) Answer {
 	r.t.Helper()
 	for _, e := range r.send(FeedAsked{At: r.at(), Who: "mara", Request: q, Ticket: 7}) {
-		if a, ok := e.(FeedAnswer); ok {
+		if a, ok := e.(Answer); ok {
 			return a
 		}
 	}
 	r.t.Fatalf("no answer to %+v", q)
-	return FeedAnswer{}
+	return Answer{}
 }
 
 func TestTheFeedIsShedInOrderAndReturnsOnASwap(t *testing.T) {

@@ -50,6 +50,8 @@ func Step(s State, e Event) (State, []Effect) {
 		}
 	case Noted:
 		out = []Effect{Record{At: e.At, Kind: journal.KindNote, Who: e.Who, Text: e.Text, Urgent: true}}
+	case AckAsked:
+		out = s.acknowledged(e)
 	case FeedAsked, FeedHookEnded, FeedSwitched:
 		out = s.feedEvent(e)
 	}
@@ -307,23 +309,28 @@ func (s *State) decide() []Effect {
 			in.Targets = append(in.Targets, alarm.TargetInput{Name: t.Name, Section: t.Section, Probes: t.told, Answer: t.answered})
 		}
 	}
-	changes := s.alarms.Step(in)
+	changes, quietEnded := s.alarms.Step(in), s.alarms.Unquieted()
 	active := s.alarms.Active()
 	newWords := len(active) > 0 && s.now.Up-s.toldUp >= retellEvery
-	if len(changes) == 0 && s.announced && !newWords {
+	if len(changes) == 0 && len(quietEnded) == 0 && s.announced && !newWords {
 		return nil
 	}
 	s.announced, s.toldUp = true, s.now.Up
-	out := []Effect{Announce{Changes: changes, Active: active}}
+	var out []Effect
+	// Saved before it is announced: what receivers commit for themselves then
+	// takes this along, and no message outlives the alarm it is about.
+	if len(changes)+len(quietEnded) > 0 {
+		out = append(out, SaveAlarms{State: s.alarms.Save()})
+	}
 	for _, c := range changes {
 		verb := "cleared: "
 		if c.Raised {
 			verb = "raised: "
 		}
-		out = append(out, Record{At: c.At, Kind: journal.KindAlarm, Subject: string(c.Alarm.Name) + " " + c.Alarm.Subject, Text: verb + c.Because, Urgent: true})
+		out = append(out, s.alarmRecord(c.Alarm, "", verb+c.Because))
 	}
-	if len(changes) > 0 {
-		out = append(out, SaveAlarms{State: s.alarms.Save()})
+	for _, q := range quietEnded {
+		out = append(out, s.alarmRecord(q.Alarm, "", "no longer quiet: "+q.Because))
 	}
-	return out
+	return append(out, Announce{Changes: changes, Active: active})
 }

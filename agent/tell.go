@@ -70,7 +70,7 @@ func (t *teller) perform(effects []Effect) {
 			t.actuate.Want(e.On)
 		case RunFeedHook:
 			t.actuate.Hook(e.Name, e.Cause)
-		case FeedAnswer:
+		case Answer:
 			t.tickets.give(e)
 		case PowerOff:
 			t.log.Error().Str(logWhy, e.Why).Msg("shutting this board down before its pack is flat")

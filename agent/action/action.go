@@ -22,6 +22,8 @@ func find(name string) act {
 		return doNote
 	case Feed:
 		return doFeed
+	case Ack:
+		return doAck
 	}
 	return nil
 }
@@ -62,6 +64,14 @@ func doFeed(h Handler, who string, decode func(any) error) (string, error) {
 		return "", err
 	}
 	return h.Feed(r.request(), who)
+}
+
+func doAck(h Handler, who string, decode func(any) error) (string, error) {
+	var r AckRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	return h.Acknowledge(r.Alarm, r.Subject, time.Duration(r.For), who)
 }
 
 func (r FeedRequest) request() feed.Request {

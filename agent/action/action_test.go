@@ -40,6 +40,11 @@ func (a *strictAgent) Feed(r feed.Request, who string) (string, error) {
 	return "done", a.fail
 }
 
+func (a *strictAgent) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
+	a.did = fmt.Sprintf("ack %s %s for %s by %s", name, subject, quiet, who)
+	return "quiet", a.fail
+}
+
 func serve(h Handler, name, body string) (int, Answer, error) {
 	w := httptest.NewRecorder()
 	Serve(w, httptest.NewRequest(http.MethodPost, "/actions/"+name, strings.NewReader(body)), h, name, "ana")
@@ -58,6 +63,9 @@ func TestARequestArrivesAsItWasSent(t *testing.T) {
 	if code, a, err := serve(h, Feed, string(body)); code != http.StatusOK || err != nil || a.Words != "done" || h.did != fmt.Sprintf("feed %+v by ana", sent) {
 		t.Errorf("%s: %d %+v %v, did %q", body, code, a, err, h.did)
 	}
+	if code, a, err := serve(h, Ack, `{"alarm":"link_down","for":"10m"}`); code != http.StatusOK || err != nil || a.Words != "quiet" || h.did != "ack link_down  for 10m0s by ana" {
+		t.Errorf("ack: %d %+v %v, did %q", code, a, err, h.did)
+	}
 	h.fail = errors.New("the pack is flat")
 	if code, a, err := serve(h, Feed, string(body)); code != http.StatusUnprocessableEntity || err != nil || a != (Answer{Error: "the pack is flat"}) {
 		t.Errorf("refused: %d %+v %v", code, a, err)
@@ -71,6 +79,7 @@ func FuzzServe(f *testing.F) {
 	f.Add("note", `{"text":"x\u001b[2J"}`)
 	f.Add("feed", `{"do":"off","for":"45m"}`)
 	f.Add("feed", `{"do":"off","for":45}`)
+	f.Add("ack", `{"alarm":"link_down","for":"-1s"}`)
 	f.Fuzz(func(t *testing.T, name, body string) {
 		h := &strictAgent{t: t}
 		code, a, err := serve(h, name, body)

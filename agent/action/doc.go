@@ -1,5 +1,5 @@
 // Package action is what an operator may tell the running agent to do: swap, note,
-// feed. Every action is carried out here, whichever way it came: over the local
+// feed, ack. Every action is carried out here, whichever way it came: over the local
 // socket (package control) or over HTTP with a token (package httpd). Each of these
 // finds out who asks; this package reads the request, refuses what cannot be right,
 // and answers.
@@ -25,6 +25,7 @@ const (
 	Swap = "swap"
 	Note = "note"
 	Feed = "feed"
+	Ack  = "ack"
 )
 
 const (
@@ -45,6 +46,10 @@ type Handler interface {
 	Note(text, who string) error
 	// Feed asks something of the terminal's feed, and returns in words what follows.
 	Feed(r feed.Request, who string) (string, error)
+	// Acknowledge quiets the active alarms of this name, of one subject or, with "",
+	// of every one, for quiet or, with 0, as long as the alarm allows; it returns in
+	// words what follows.
+	Acknowledge(name, subject string, quiet time.Duration, who string) (string, error)
 }
 
 // ErrNotKept says that an action was carried out, but may be forgotten over a power
@@ -59,6 +64,11 @@ type (
 	}
 	NoteRequest struct {
 		Text string `json:"text"`
+	}
+	AckRequest struct {
+		Alarm   string `json:"alarm"`
+		Subject string `json:"subject,omitempty"`
+		For     Span   `json:"for,omitzero"`
 	}
 	// FeedRequest has its times as people write them: "45m".
 	FeedRequest struct {

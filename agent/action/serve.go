@@ -12,7 +12,7 @@ import (
 func Serve(w http.ResponseWriter, r *http.Request, h Handler, name, who string) {
 	do := find(name)
 	if do == nil {
-		Fail(w, http.StatusNotFound, fmt.Errorf("%q is nothing the agent can do; it can: %s, %s, %s", name, Swap, Note, Feed))
+		Fail(w, http.StatusNotFound, fmt.Errorf("%q is nothing the agent can do; it can: %s, %s, %s, %s", name, Swap, Note, Feed, Ack))
 		return
 	}
 	malformed := error(nil)

@@ -92,6 +92,9 @@ type Active struct {
 	// ClockSet says whether Raised.Wall can be believed. A wall time noted while
 	// the clock was not set is put right once it is.
 	ClockSet bool `json:"clock_set"`
+	// Acknowledged is nil while nobody has said that he knows of it, and again once
+	// the quiet has ended. What it points to never changes.
+	Acknowledged *Acknowledged `json:"acknowledged,omitempty"`
 }
 
 // Change is an alarm raised or cleared by one decision.

@@ -31,6 +31,9 @@ type Entry struct {
 	RaiseHold   time.Duration // how long the raise condition must hold
 	ClearHold   time.Duration // how long the clear condition must hold
 	Latched     bool          // a recovery that only comes from the load going away does not clear it
+	WorsensTo   Name          // the alarm of the same subject that ends an acknowledgement of this one; "" for none
+	QuietMost   time.Duration // how long an acknowledgement quiets it, at most and unless less is asked for
+	Means       string        // for the documents: what is the matter, and what is not
 	RaisedWhen  string        // for the documents
 	ClearedWhen string        // for the documents
 }
@@ -63,6 +66,8 @@ func Catalogue() []Entry {
 			Action: "take the pack off its load and put in a charged one: running a pack below its cut-off harms it, and a deeply discharged lithium pack must not be charged unattended",
 			Raise:  Level{0, ofLeft}, Clear: Level{clearFactor, ofLead + " to shut down"},
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
+			QuietMost:   10 * time.Minute,
+			Means:       "The pack has given all that it may give, or it has already switched itself off. The relay goes dark at any moment. When nothing was measured before, the figure is cautious and the pack may run on for a while; do not count on it.",
 			RaisedWhen:  "the forecast of a discharging pack is 0 for 10 s and two readings; or no pack is seen for 2 min while shut_terminal_down is raised",
 			ClearedWhen: clearedPack + "the lead time to shut down",
 		},
@@ -72,6 +77,8 @@ func Catalogue() []Entry {
 			Action: "shut the terminal down now: tell the people who use the link, power the terminal off in order, then swap the pack",
 			Raise:  Level{1, ofLead}, Clear: Level{clearFactor, ofLead},
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
+			WorsensTo: PackAtCutoff, QuietMost: 5 * time.Minute,
+			Means:       "There is just time to shut the terminal down in order. The alarm goes by the cautious figure, so the pack usually lasts longer than it says; after this one there is only the cut-off. It can be quieted for 5 min only, because in those minutes somebody must act.",
 			RaisedWhen:  "the cautious time left is at or below the lead time to shut down (15 min unless set otherwise) for 10 s and two readings",
 			ClearedWhen: clearedPack + "the lead time",
 		},
@@ -80,6 +87,8 @@ func Catalogue() []Entry {
 			Title:  "the link is down: {detail}",
 			Action: "check the terminal: power, sky view, cables; if a hop is down too, begin there, and use the fallback link meanwhile",
 			Raise:  Level{missesToRaise, ofProbes + " without an answer, every uplink target"}, Clear: Level{hitsToClear, ofProbes + " answered, any uplink target"},
+			QuietMost:   30 * time.Minute,
+			Means:       "Nothing far away answers any more. The pack may be well: look at its own alarms. Where the probes show on which side of the terminal the fault lies, the words say so.",
 			RaisedWhen:  "every uplink target has left 3 probes in a row without any answer",
 			ClearedWhen: "any uplink target has answered 2 probes in a row",
 		},
@@ -89,6 +98,8 @@ func Catalogue() []Entry {
 			Action: "bring the next pack to the relay now: check that it is charged, and be ready to swap it before the terminal has to be shut down",
 			Raise:  Level{1, ofLead}, Clear: Level{clearFactor, ofLead},
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
+			WorsensTo: ShutTerminalDown, QuietMost: 20 * time.Minute,
+			Means:       "The pack still works, but its successor has to be fetched now to be here in time. The alarm goes by the cautious figure. A pack that was never measured before is judged carefully, so this may come early.",
 			RaisedWhen:  "the cautious time left is at or below the lead time for the next pack (45 min unless set otherwise) for 10 s and two readings",
 			ClearedWhen: clearedPack + "the lead time",
 		},
@@ -98,6 +109,8 @@ func Catalogue() []Entry {
 			Action: "treat the time left as unknown and go by the clock; check the sensor's plug and wiring, and pull the pack's fuse before touching the wires at the shunt",
 			Raise:  Level{1, ofStale}, Clear: Level{1, ofStale},
 			ClearHold:   freshHold,
+			QuietMost:   30 * time.Minute,
+			Means:       "The sensor gives no good readings, so the time left is not known. Nothing is wrong with the pack itself as far as is known, and no warning about it will come while this lasts.",
 			RaisedWhen:  "there has been no good reading for the sensor's stale_after, or none since the agent started",
 			ClearedWhen: "readings are good again for 10 s and two readings",
 		},
@@ -106,6 +119,8 @@ func Catalogue() []Entry {
 			Title:  "the hop {subject} does not answer: {detail}",
 			Action: "check the power and the cable of the hop, and of what lies between it and the relay",
 			Raise:  Level{missesToRaise, ofProbes + " without an answer"}, Clear: Level{hitsToClear, ofProbes + " answered"},
+			QuietMost:   30 * time.Minute,
+			Means:       "Something near, the relay or the terminal, does not answer although the agent runs. Without link_down beside it the people may notice nothing yet.",
 			RaisedWhen:  "the target has left 3 probes in a row without any answer",
 			ClearedWhen: "the target has answered 2 probes in a row",
 		},
@@ -115,6 +130,8 @@ func Catalogue() []Entry {
 			Action: "count on less time than shown: the true current is higher than the figure; lower the load, or fit a smaller shunt with the pack unplugged and set its value",
 			Raise:  Level{1, ofClipped}, Clear: Level{0, ofClipped},
 			RaiseHold: clipRaiseHold, ClearHold: clipClearHold,
+			QuietMost:   4 * time.Hour,
+			Means:       "The current is beyond what the shunt can show, so the pack is emptied faster than the figures say. The warnings come later than they should.",
 			RaisedWhen:  "every reading for 10 s, two at least, was clipped",
 			ClearedWhen: "no reading for 1 min, two at least, was clipped",
 		},
@@ -124,6 +141,8 @@ func Catalogue() []Entry {
 			Action: "write down times by hand until the clock is set: let the board reach a time server, or set the clock; durations and forecasts are not affected",
 			Raise:  Level{0, ofClock}, Clear: Level{1, ofClock},
 			RaiseHold: clockHold, ClearHold: clockBackHold,
+			QuietMost:   12 * time.Hour,
+			Means:       "The board started without knowing the time of day. Records and messages carry a time that is not to be believed, and say so. Forecasts and alarms do not use the time of day.",
 			RaisedWhen:  "the clock has not been set for 2 min",
 			ClearedWhen: "the clock has been set for 10 s",
 		},

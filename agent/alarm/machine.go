@@ -10,18 +10,19 @@ import (
 
 // Machine holds which alarms are active. It is not safe for concurrent use.
 type Machine struct {
-	startID string
-	next    uint64 // number of the next life
-	now     Instant
-	set     bool // the clock, at now
-	started bool // now is valid
-	entries map[Name]Entry
-	rank    map[Name]int
-	tracks  map[key]*track
-	packs   map[string]*packMemo
-	targets map[string]*targetMemo
-	changes []Change     // of the present step
-	touched map[key]bool // looked at in the present step
+	startID   string
+	next      uint64 // number of the next life
+	now       Instant
+	set       bool // the clock, at now
+	started   bool // now is valid
+	entries   map[Name]Entry
+	rank      map[Name]int
+	tracks    map[key]*track
+	packs     map[string]*packMemo
+	targets   map[string]*targetMemo
+	changes   []Change     // of the present step
+	unquieted []Unquieted  // of the last step
+	touched   map[key]bool // looked at in the present step
 }
 
 type key struct {
@@ -76,6 +77,7 @@ func (m *Machine) Step(in Inputs) []Change {
 	m.stepTargets(in.Targets, in.Trouble)
 	m.stepClock(in.ClockSet)
 	m.forgetUnwatched()
+	m.stepQuiet()
 
 	slices.SortFunc(m.changes, func(a, b Change) int { return m.compare(a.Alarm, b.Alarm) })
 	changes := m.changes
@@ -174,9 +176,9 @@ func (m *Machine) stepClock(set bool) {
 	t := m.track(ClockNotSet, "")
 	switch {
 	case !t.active && t.raise.step(no.unless(!set), m.now.Up, clockHold, m.now.Up):
-		m.raise(t, "the times in records are not to be believed", "the clock has not been set for "+exact(clockHold))
+		m.raise(t, "the times in records are not to be believed", "the clock has not been set for "+Exact(clockHold))
 	case t.active && t.clear.step(no.unless(set), m.now.Up, clockBackHold, m.now.Up):
-		m.clear(t, "the clock has been set for "+exact(clockBackHold))
+		m.clear(t, "the clock has been set for "+Exact(clockBackHold))
 	}
 }
 

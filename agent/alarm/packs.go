@@ -78,7 +78,7 @@ func (m *Machine) stepLead(n Name, p PackInput, lead time.Duration, fresh, swapp
 	if t.raise.step(v, m.now.Up, packRaiseHold, p.ReadingUp) {
 		t.loadW = f.LoadW
 		m.noteFigure(t, f)
-		m.raise(t, t.figure, fmt.Sprintf("the cautious time left is within the lead time of %s: %s%s", exact(lead), figure(f), unfamiliar(f)))
+		m.raise(t, t.figure, fmt.Sprintf("the cautious time left is within the lead time of %s: %s%s", Exact(lead), figure(f), unfamiliar(f)))
 	}
 }
 
@@ -110,10 +110,10 @@ func (m *Machine) stepCutoff(p PackInput, fresh, swapped bool) {
 	t.loadW = f.LoadW
 	if f.State == pack.Absent {
 		m.raise(t, "no voltage is measured any more; it has switched itself off or was taken out",
-			"no pack has been seen for "+exact(absentHold)+" while shut_terminal_down is raised")
+			"no pack has been seen for "+Exact(absentHold)+" while shut_terminal_down is raised")
 		return
 	}
-	m.raise(t, cutoffDetail(f), fmt.Sprintf("%s, and no reading for at least %s has said otherwise", cutoffDetail(f), exact(packRaiseHold)))
+	m.raise(t, cutoffDetail(f), fmt.Sprintf("%s, and no reading for at least %s has said otherwise", cutoffDetail(f), Exact(packRaiseHold)))
 }
 
 func cutoffDetail(f pack.Forecast) string {
@@ -145,9 +145,9 @@ func (m *Machine) clearWhenRecovered(t *track, p PackInput, lead time.Duration, 
 	f := p.Forecast
 	ok := usable(f, fresh) && f.LoadW >= loadGone*t.loadW && float64(f.Cautious) > clearFactor*float64(lead)
 	if t.clear.step(no.unless(ok), m.now.Up, packClearHold, p.ReadingUp) {
-		level := exact(time.Duration(clearFactor * float64(lead)))
+		level := Exact(time.Duration(clearFactor * float64(lead)))
 		m.clear(t, fmt.Sprintf("the cautious time left, %s, has stayed above %s (1.5 × the lead time) for %s of discharging",
-			left(f.Cautious), level, exact(packClearHold)))
+			pack.Left(f.Cautious), level, Exact(packClearHold)))
 		return
 	}
 	if t.alarm.Name == PackAtCutoff {
@@ -157,7 +157,7 @@ func (m *Machine) clearWhenRecovered(t *track, p PackInput, lead time.Duration, 
 		m.noteFigure(t, f)
 		m.retitle(t, t.figure)
 	} else if t.figure != "" {
-		m.retitle(t, fmt.Sprintf("%s; %s ago it was %s", notKnown(f), exact(since(m.now.Up, t.figUp)), t.figure))
+		m.retitle(t, fmt.Sprintf("%s; %s ago it was %s", notKnown(f), Exact(since(m.now.Up, t.figUp)), t.figure))
 	}
 }
 
@@ -174,9 +174,9 @@ func (m *Machine) stepStale(p PackInput, age time.Duration, stale bool) {
 	t := m.track(SensorStale, p.Name)
 	switch {
 	case stale && !t.active:
-		m.raise(t, staleDetail(p, age), fmt.Sprintf("no good reading for %s (stale_after is %s)", exact(age), exact(p.StaleAfter)))
+		m.raise(t, staleDetail(p, age), fmt.Sprintf("no good reading for %s (stale_after is %s)", Exact(age), Exact(p.StaleAfter)))
 	case t.active && t.clear.step(no.unless(p.Seen && !stale), m.now.Up, freshHold, p.ReadingUp):
-		m.clear(t, "readings have been good again for "+exact(freshHold))
+		m.clear(t, "readings have been good again for "+Exact(freshHold))
 	case stale:
 		m.retitle(t, staleDetail(p, age))
 	}
@@ -184,9 +184,9 @@ func (m *Machine) stepStale(p PackInput, age time.Duration, stale bool) {
 
 func staleDetail(p PackInput, age time.Duration) string {
 	if !p.Seen {
-		return fmt.Sprintf("no good reading since it was first asked %s ago", exact(age))
+		return fmt.Sprintf("no good reading since it was first asked %s ago", Exact(age))
 	}
-	detail := fmt.Sprintf("the last good reading is %s old", exact(age))
+	detail := fmt.Sprintf("the last good reading is %s old", Exact(age))
 	if p.Forecast.Known {
 		detail += fmt.Sprintf("; the last forecast gave %s", about(p.Forecast.Expected))
 	}
@@ -202,8 +202,8 @@ func (m *Machine) stepClipped(p PackInput, fresh bool) {
 	}
 	switch {
 	case !t.active && t.raise.step(raise, m.now.Up, clipRaiseHold, p.ReadingUp):
-		m.raise(t, "the reading is a lower bound", "every reading for "+exact(clipRaiseHold)+" was clipped")
+		m.raise(t, "the reading is a lower bound", "every reading for "+Exact(clipRaiseHold)+" was clipped")
 	case t.active && t.clear.step(clear, m.now.Up, clipClearHold, p.ReadingUp):
-		m.clear(t, "no reading for "+exact(clipClearHold)+" was clipped")
+		m.clear(t, "no reading for "+Exact(clipClearHold)+" was clipped")
 	}
 }

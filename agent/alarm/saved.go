@@ -59,7 +59,11 @@ func Resume(startID string, s Saved) *Machine {
 		if !known || a.ID == "" || m.tracks[k] != nil {
 			continue
 		}
+		if worse(e.Severity, a.Severity) {
+			a.Acknowledged = nil
+		}
 		a.Severity = e.Severity
+		a.Acknowledged = a.Acknowledged.resumed(s.At.Up)
 		a.Raised.Up = -since(s.At.Up, a.Raised.Up)
 		m.tracks[k] = &track{active: true, alarm: a.Active, loadW: a.LoadW, carried: true}
 	}

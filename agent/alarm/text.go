@@ -14,28 +14,21 @@ func fill(template, subject, detail string) string {
 	return strings.NewReplacer("{subject}", subject, "{detail}", detail).Replace(template)
 }
 
-// left words a remaining time, rounded down to the minute: never more than there is.
-func left(d time.Duration) string {
-	m := int64(d / time.Minute)
-	switch {
-	case m < 1:
-		return "less than 1 min"
-	case m < 120:
-		return fmt.Sprintf("%d min", m)
-	}
-	return fmt.Sprintf("%d h %02d min", m/60, m%60)
-}
-
-// about is left with the word that says it is an estimate.
+// about is a remaining time with the word that says it is an estimate.
 func about(d time.Duration) string {
 	if d < time.Minute {
-		return left(d)
+		return pack.Left(d)
 	}
-	return "about " + left(d)
+	return "about " + pack.Left(d)
 }
 
-// exact words a set or elapsed time, to the second.
-func exact(d time.Duration) string {
+// Label names an active alarm for people: its name and what it is about.
+func Label(a Active) string {
+	return strings.TrimSpace(string(a.Name) + " " + a.Subject)
+}
+
+// Exact words a set or elapsed time, to the second.
+func Exact(d time.Duration) string {
 	d = max(d.Round(time.Second), 0)
 	h, m, s := d/time.Hour, d%time.Hour/time.Minute, d%time.Minute/time.Second
 	var parts []string
@@ -53,7 +46,7 @@ func exact(d time.Duration) string {
 
 // span words the 90 % range without saying "min" twice.
 func span(low, high time.Duration) string {
-	lo, hi := left(low), left(high)
+	lo, hi := pack.Left(low), pack.Left(high)
 	if lo == hi {
 		return lo
 	}
@@ -72,7 +65,7 @@ func undercut() string {
 // figure that the alarms go by, and the load it assumes.
 func figure(f pack.Forecast) string {
 	return fmt.Sprintf("%s left (90 %% range %s; cautious figure %s, undercut in %s) at %.1f W",
-		about(f.Expected), span(f.Low, f.High), left(f.Cautious), undercut(), f.LoadW)
+		about(f.Expected), span(f.Low, f.High), pack.Left(f.Cautious), undercut(), f.LoadW)
 }
 
 // unfamiliar warns that a figure is wide because the pack was never measured

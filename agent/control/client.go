@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"syscall"
+	"time"
 
 	"candlemark/agent/action"
 	"candlemark/agent/feed"
@@ -85,6 +86,12 @@ func (c *Client) act(ctx context.Context, name string, request any) (string, err
 	var got action.Answer
 	err := c.ask(ctx, http.MethodPost, pathActions+name, request, &got)
 	return got.Words, err
+}
+
+// Acknowledge quiets an active alarm, of one subject or, with "", of every one, for
+// quiet or, with 0, as long as it allows. It returns in words what follows.
+func (c *Client) Acknowledge(ctx context.Context, name, subject string, quiet time.Duration) (string, error) {
+	return c.act(ctx, action.Ack, action.AckRequest{Alarm: name, Subject: subject, For: action.Span(quiet)})
 }
 
 // Records reads the activity record, oldest first, the newest 10,000 at most.

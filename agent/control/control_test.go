@@ -65,6 +65,12 @@ func (f *fake) Feed(r feed.Request, who string) (string, error) {
 	f.told = append(f.told, fmt.Sprintf("feed %s for %s by %s", r.Do, r.For, who))
 	return "off in 1 min", f.refuse
 }
+func (f *fake) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, fmt.Sprintf("acknowledge %s of %q for %s by %s", name, subject, quiet, who))
+	return "quiet for 5 min", f.refuse
+}
 func (f *fake) Records(filter journal.Filter) ([]journal.Record, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -136,7 +142,11 @@ func TestWhatIsSaidArrivesWithWhoSaidIt(t *testing.T) {
 	if words, err := c.Feed(t.Context(), feed.Request{Do: feed.AskOff, For: 45 * time.Minute}); err != nil || words != "off in 1 min" {
 		t.Errorf("the feed answered %q, %v", words, err)
 	}
-	want := []string{`swap router "B2" by ` + who, `swap terminal "" by ` + who, `note "rain has begun" by ` + who, `feed off for 45m0s by ` + who}
+	if words, err := c.Acknowledge(t.Context(), "shut_terminal_down", "router", time.Minute); err != nil || words != "quiet for 5 min" {
+		t.Errorf("the alarm answered %q, %v", words, err)
+	}
+	want := []string{`swap router "B2" by ` + who, `swap terminal "" by ` + who, `note "rain has begun" by ` + who, `feed off for 45m0s by ` + who,
+		`acknowledge shut_terminal_down of "router" for 1m0s by ` + who}
 	if diff := cmp.Diff(want, f.told); diff != "" {
 		t.Errorf("-want +got\n%s", diff)
 	}
@@ -198,11 +208,13 @@ func TestRefusalsSayWhy(t *testing.T) {
 	c := dial(t, path)
 	only := func(_ string, err error) error { return err }
 	_, feedErr := c.Feed(t.Context(), feed.Request{Do: feed.AskOn})
+	_, ackErr := c.Acknowledge(t.Context(), "link_down", "", 0)
 	for _, tt := range []struct {
 		name string
 		err  error
 		want string
 	}{
+		{"of an acknowledgement", ackErr, "refused: the pack is being changed"},
 		{"by the feed", feedErr, "refused: the pack is being changed"},
 		{"by the agent", only(c.Swap(t.Context(), "router", "")), "refused: the pack is being changed"},
 		{"no such pack", only(c.Swap(t.Context(), "ruoter", "")), `refused: no pack is named "ruoter"; the packs are: router, terminal`},

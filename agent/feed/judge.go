@@ -69,7 +69,7 @@ func (m *Machine) atReserve() (why string, v answer) {
 		return "", no
 	}
 	return fmt.Sprintf("the pack has %s left with the terminal on (cautious figure), its reserve is %s",
-		minutes(left), words(m.setup.Reserve)), yes
+		pack.Left(left), words(m.setup.Reserve)), yes
 }
 
 // remaining is the cautious remaining time with the terminal on.
@@ -122,12 +122,4 @@ func words(d time.Duration) string {
 		return fmt.Sprintf("%d min", min)
 	}
 	return fmt.Sprintf("%d s", s)
-}
-
-// minutes says an estimate, rounded down: never more than there is.
-func minutes(d time.Duration) string {
-	if d < time.Minute {
-		return "less than 1 min"
-	}
-	return words(d.Truncate(time.Minute))
 }

@@ -102,5 +102,5 @@ func headline(s status.Snapshot, alarms []alarm.Active) string {
 	if !known {
 		return "Time left not known"
 	}
-	return "At least " + about(least) + " left"
+	return sentenceStart(atLeast(least)) + " left"
 }

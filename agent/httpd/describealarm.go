@@ -25,6 +25,7 @@ type doLine struct{ Where, First, Rest string }
 type alarmView struct {
 	Severity                 alarm.Severity
 	Word, Title, Since, Name string
+	Known                    string // who acknowledged it, and until when it is quiet; "" for nobody
 	First, Rest              string // "" where the top of the page says it
 	Instead                  string // why there is no action; "" where there is one
 }
@@ -142,13 +143,21 @@ func split(action string) (first, rest string) {
 	return sentence(action[:at]), sentence(action[at+2:])
 }
 
-// sentence gives words their capital and full stop.
-func sentence(words string) string {
+// sentenceStart gives words their capital.
+func sentenceStart(words string) string {
 	r, size := utf8.DecodeRuneInString(words)
 	if size == 0 {
 		return ""
 	}
-	words = string(unicode.ToUpper(r)) + words[size:]
+	return string(unicode.ToUpper(r)) + words[size:]
+}
+
+// sentence gives words their capital and full stop.
+func sentence(words string) string {
+	words = sentenceStart(words)
+	if words == "" {
+		return ""
+	}
 	if strings.HasSuffix(words, ".") {
 		return words
 	}
@@ -164,6 +173,9 @@ func describeAlarm(a alarm.Active, up time.Duration, said, settled bool) alarmVi
 		v.Since += ", since " + timeOfDay(a.Raised.Wall, "15:04")
 	}
 	v.Since += "."
+	if k := a.Acknowledged; k != nil {
+		v.Known = "Acknowledged by " + k.Who + " " + about(up-k.At.Up) + " ago. Quiet for " + about(k.Until-up) + " more, or until it gets worse."
+	}
 	switch {
 	case settled:
 		v.Instead = "Too late for this: the pack is at its cut-off, see the top of the page."

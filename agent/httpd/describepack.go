@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"candlemark/agent/alarm"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
 )
@@ -33,6 +34,14 @@ func stateWords(s pack.State) string {
 	return "state not known"
 }
 
+// atLeast words the cautious time.
+func atLeast(d time.Duration) string {
+	if d < time.Minute {
+		return pack.Left(d)
+	}
+	return "at least " + pack.Left(d)
+}
+
 // describePack shows the cautious time large, since that is what the alarms go by
 // and what somebody may plan on; what is expected stands beside it.
 func describePack(p *status.Pack, up time.Duration) packView {
@@ -42,10 +51,10 @@ func describePack(p *status.Pack, up time.Duration) packView {
 	case f.Known && f.Expected <= 0:
 		v.Left, v.Likely = "none left", "the pack is at its cut-off"
 	case f.Known:
-		v.Left, v.Likely = "at least "+about(f.Cautious), "most likely "+about(f.Expected)+" left"
-		v.Range = "9 times in 10 between " + about(f.Low) + " and " + about(f.High) + "."
+		v.Left, v.Likely = atLeast(f.Cautious), "most likely "+pack.Left(f.Expected)+" left"
+		v.Range = "9 times in 10 between " + pack.Left(f.Low) + " and " + pack.Left(f.High) + "."
 		v.Cautious = fmt.Sprintf("In trials about %.3g discharges in 100 ended sooner than the large figure. Warnings go by it: bring the next pack at %s, shut the terminal down at %s.",
-			100*pack.CautiousLevel, about(p.Leads.NextPack), about(p.Leads.ShutDown))
+			100*pack.CautiousLevel, alarm.Exact(p.Leads.NextPack), alarm.Exact(p.Leads.ShutDown))
 	default:
 		v.LeftWhy = unknown(cmp.Or(f.Why, stateWords(f.State)))
 	}

@@ -35,10 +35,16 @@ func TestPageSays(t *testing.T) {
 	}{
 		"time left with range, what to do, ages": {
 			func(*status.Snapshot) {},
-			[]string{"between 1 h 40 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section class="do warning">`, "at least 40 min", "most likely 2 h 05 min",
+			[]string{"between 100 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section class="do warning">`, "at least 40 min", "most likely 2 h 05 min",
 				"ACT SOON: Pack a runs low.", "Active for 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "<dd>2 s ago</dd>", `<span class="raw">Sensor: ina219 i2c-1/0x40</span>`, "62 % left",
 				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 MB of 200.0 MB", "18:30:00 UTC"},
 			[]string{"unknown —", "This page is old", "NaN", "above the cut-off", `<p class="big">2 h 05 min`},
+		},
+		"an alarm that somebody knows of": {
+			func(s *status.Snapshot) {
+				s.Alarms[0].Acknowledged = &alarm.Acknowledged{Who: "ida", At: alarm.Instant{Up: s.Taken.Up - 2*time.Minute}, Until: s.Taken.Up + 18*time.Minute}
+			},
+			[]string{"Acknowledged by ida 2 min ago. Quiet for 18 min more, or until it gets worse.", "ACT SOON: Pack a runs low."}, nil,
 		},
 		"unknown time left, and why": {
 			func(s *status.Snapshot) {

@@ -200,6 +200,7 @@ func (e emitter) alarms(s status.Snapshot) {
 	active := make(map[key]alarm.Severity, len(s.Alarms))
 	for _, a := range s.Alarms {
 		active[key{a.Name, a.Subject}] = a.Severity
+		e.flag(alarmAcknowledged, a.Acknowledged != nil, string(a.Name), a.Subject)
 	}
 	for _, entry := range alarm.Catalogue() {
 		for _, subject := range subjects(entry, s) {

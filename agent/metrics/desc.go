@@ -91,6 +91,7 @@ const (
 	dataBudget
 
 	alarmActive
+	alarmAcknowledged
 
 	notifyAttempts
 	notifyFailures
@@ -178,7 +179,8 @@ func families() [familyCount]Family {
 		dataUsed:   {"candlemark_data_used_today_bytes", Gauge, nil, "Data that the probes used today."},
 		dataBudget: {"candlemark_data_budget_bytes", Gauge, nil, "Data that the probes may use in a day. Absent when there is no limit."},
 
-		alarmActive: {"candlemark_alarm_active", Gauge, []string{"alarm", "subject", "severity"}, "1 while the alarm is active, 0 otherwise."},
+		alarmActive:       {"candlemark_alarm_active", Gauge, []string{"alarm", "subject", "severity"}, "1 while the alarm is active, 0 otherwise."},
+		alarmAcknowledged: {"candlemark_alarm_acknowledged", Gauge, []string{"alarm", "subject"}, "1 while the active alarm is acknowledged and quiet, 0 while it is not. Absent while it is not active."},
 
 		notifyAttempts: {"candlemark_notify_attempts_total", Counter, onRecv, "Attempts to deliver alarms."},
 		notifyFailures: {"candlemark_notify_failures_total", Counter, onRecv, "Attempts to deliver alarms that failed."},

@@ -42,7 +42,7 @@ func (p *Player) nextCall(now time.Time) (c call, wanted func() bool, done func(
 	urgent := false
 	var next *sounding
 	for _, s := range p.active {
-		if s.acked || callOf(s.alarm.Name, s.alarm.Severity) == nil {
+		if s.quiet() || callOf(s.alarm.Name, s.alarm.Severity) == nil {
 			continue
 		}
 		critical := s.alarm.Severity == alarm.Critical
@@ -74,7 +74,7 @@ func (p *Player) sounds(id string) bool {
 	defer p.mu.Unlock()
 	for _, s := range p.active {
 		if s.alarm.ID == id {
-			return !s.acked
+			return !s.quiet()
 		}
 	}
 	return false

@@ -57,7 +57,7 @@ func (p *Player) light() light {
 	for _, s := range p.active {
 		shows := blink
 		switch {
-		case s.acked:
+		case s.quiet():
 		case s.alarm.Severity == alarm.Critical:
 			shows = fast
 		case s.alarm.Severity == alarm.Warning:

@@ -48,10 +48,12 @@ type Player struct {
 // sounding is one active alarm.
 type sounding struct {
 	alarm alarm.Active
-	acked bool
 	due   time.Time
 	first time.Time // of its first call; zero before
 }
+
+// quiet says whether somebody acknowledged it, which holds for a time only.
+func (s *sounding) quiet() bool { return s.alarm.Acknowledged != nil }
 
 type test struct {
 	heard, seen chan error // of the buzzer and the lamp
@@ -107,6 +109,9 @@ func (p *Player) Publish(_ []alarm.Change, active []alarm.Active) {
 		if s == nil {
 			s = &sounding{due: time.Now()}
 		}
+		if s.quiet() && a.Acknowledged == nil { // the quiet has ended: it begins anew
+			s.due, s.first = time.Now(), time.Time{}
+		}
 		s.alarm = a
 		p.active = append(p.active, s)
 	}
@@ -114,29 +119,12 @@ func (p *Player) Publish(_ []alarm.Change, active []alarm.Active) {
 	p.rouse()
 }
 
-// Acknowledge silences alarms by their ids, until they end. It returns how many
-// of them are active here. Acknowledgements do not outlive the program; whoever
-// keeps them repeats them after a restart.
-func (p *Player) Acknowledge(ids ...string) int {
-	p.mu.Lock()
-	n := 0
-	for _, s := range p.active {
-		if slices.Contains(ids, s.alarm.ID) {
-			s.acked = true
-			n++
-		}
-	}
-	p.mu.Unlock()
-	p.rouse()
-	return n
-}
-
 // Status is the account of what is fitted.
 func (p *Player) Status() []status.Receiver {
 	p.mu.Lock()
 	waiting := 0
 	for _, s := range p.active {
-		if !s.acked {
+		if !s.quiet() {
 			waiting++
 		}
 	}

@@ -136,6 +136,17 @@ func active(names ...alarm.Name) []alarm.Active {
 	return out
 }
 
+// acknowledged are the alarms, those named marked as known to somebody.
+func acknowledged(alarms []alarm.Active, names ...alarm.Name) []alarm.Active {
+	alarms = slices.Clone(alarms)
+	for i := range alarms {
+		if slices.Contains(names, alarms[i].Name) {
+			alarms[i].Acknowledged = &alarm.Acknowledged{Who: "me"}
+		}
+	}
+	return alarms
+}
+
 func TestUrgentIsRepeatedUntilAcknowledged(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil)
@@ -145,12 +156,12 @@ func TestUrgentIsRepeatedUntilAcknowledged(t *testing.T) {
 		time.Sleep(40 * time.Second)
 		// Each call lasts 0.9 + 0.15 + 0.15 and three pauses of 0.25 s: 1.95 s.
 		r.expect("1s: LONG short short", "18s: LONG short short", "34.9s: LONG short short")
-		if n := r.p.Acknowledge("id-shut_terminal_down", "unknown"); n != 1 {
-			t.Errorf("%d acknowledged, want 1", n)
-		}
-		r.p.Publish(nil, active(alarm.ShutTerminalDown)) // still active: still acknowledged
+		r.p.Publish(nil, acknowledged(active(alarm.ShutTerminalDown), alarm.ShutTerminalDown))
 		time.Sleep(time.Hour)
 		r.expect("1s: LONG short short", "18s: LONG short short", "34.9s: LONG short short")
+		r.p.Publish(nil, active(alarm.ShutTerminalDown)) // the quiet is over: at once, and as often as at first
+		time.Sleep(20 * time.Second)
+		r.expect("1s: LONG short short", "18s: LONG short short", "34.9s: LONG short short", "1h0m41s: LONG short short", "1h0m58s: LONG short short")
 	})
 }
 
@@ -175,7 +186,7 @@ func TestAcknowledgedInTheMiddleOfACall(t *testing.T) {
 		defer r.stop()
 		r.p.Publish(nil, active(alarm.LinkDown))
 		time.Sleep(400 * time.Millisecond)
-		r.p.Acknowledge("id-link_down")
+		r.p.Publish(nil, acknowledged(active(alarm.LinkDown), alarm.LinkDown))
 		time.Sleep(time.Minute)
 		r.expect("0s: 400ms")
 	})
@@ -206,7 +217,7 @@ func TestWarningsWaitForWhatIsUrgent(t *testing.T) {
 		time.Sleep(10 * time.Second)
 		r.p.Publish(nil, active(alarm.PackAtCutoff, alarm.BringNextPack, alarm.HopDown))
 		time.Sleep(5 * time.Second)
-		r.p.Acknowledge("id-pack_at_cutoff")
+		r.p.Publish(nil, acknowledged(active(alarm.PackAtCutoff, alarm.BringNextPack, alarm.HopDown), alarm.PackAtCutoff))
 		time.Sleep(5 * time.Minute)
 		r.expect("0s: short LONG", "10s: LONG short", "15s: short short short LONG", "5m1.6s: short LONG")
 	})
@@ -253,7 +264,7 @@ func TestLampShowsHowUrgentItIs(t *testing.T) {
 		if n := flashes(time.Minute); n < 120 || n > 121 {
 			t.Errorf("critical: %d flashes in a minute, want 120", n)
 		}
-		r.p.Acknowledge("id-link_down", "id-bring_next_pack")
+		r.p.Publish(nil, acknowledged(active(alarm.LinkDown, alarm.BringNextPack), alarm.LinkDown, alarm.BringNextPack))
 		if n := flashes(time.Minute); n < 12 || n > 13 {
 			t.Errorf("acknowledged: %d flashes in a minute, want 12", n)
 		}
@@ -274,7 +285,7 @@ func TestQuietHours(t *testing.T) {
 		r.p.Publish(nil, active(alarm.ShutTerminalDown, alarm.BringNextPack))
 		time.Sleep(20 * time.Second)
 		r.expect("0s: short LONG", "1h0m0s: LONG short short", "1h0m17s: LONG short short")
-		r.p.Acknowledge("id-shut_terminal_down")
+		r.p.Publish(nil, acknowledged(active(alarm.ShutTerminalDown, alarm.BringNextPack), alarm.ShutTerminalDown))
 		mu.Lock()
 		night = false
 		mu.Unlock()
@@ -390,7 +401,6 @@ func TestHangingLineHoldsUpNobody(t *testing.T) {
 		for range 1000 {
 			r.p.Publish(nil, active(alarm.ShutTerminalDown))
 		}
-		r.p.Acknowledge("x")
 		r.p.Status()
 		if time.Since(start) != 0 {
 			t.Errorf("held up for %s", time.Since(start))

@@ -10,6 +10,7 @@ import (
 
 	"candlemark/agent"
 	"candlemark/agent/action"
+	"candlemark/agent/alarm"
 	"candlemark/agent/config"
 	"candlemark/agent/feed"
 	"candlemark/agent/handover"
@@ -77,6 +78,16 @@ func (o *operator) Feed(r feed.Request, who string) (string, error) {
 	words, err := o.agent().Feed(ctx, r, userName(who))
 	if err != nil || r.Do == feed.AskOffer {
 		return words, err
+	}
+	return words, o.kept()
+}
+
+func (o *operator) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), askMost)
+	defer cancel()
+	words, err := o.agent().Acknowledge(ctx, agent.AckRequest{Alarm: alarm.Name(name), Subject: subject, For: quiet}, userName(who))
+	if err != nil {
+		return "", err
 	}
 	return words, o.kept()
 }

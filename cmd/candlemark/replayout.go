@@ -116,7 +116,7 @@ func (t *textRows) leadReport(end time.Duration) {
 		for _, r := range t.rows {
 			for _, c := range r.Changes {
 				if c.Raised && c.Alarm.Name == name && !said {
-					fmt.Fprintf(t.w, "%s came %s before the end (lead %s)\n", name, minutes(end-r.T), minutes(t.lead(name)))
+					fmt.Fprintf(t.w, "%s came %s before the end (lead %s)\n", name, pack.Left(end-r.T), pack.Left(t.lead(name)))
 					said = true
 				}
 			}
@@ -199,7 +199,7 @@ func (t *textRows) plot(end time.Duration) {
 	for y, line := range grid {
 		label := ""
 		if y%5 == 0 {
-			label = minutes(time.Duration(top * float64(height-y) / height * 1e9))
+			label = pack.Left(time.Duration(top * float64(height-y) / height * 1e9))
 		}
 		fmt.Fprintf(t.w, "%11s %s\n", label, strings.TrimRight(string(line), " "))
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"candlemark/agent/alarm"
 	"candlemark/agent/control"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
@@ -69,6 +70,9 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	}
 	for _, a := range s.Alarms {
 		fmt.Fprintf(w, "%s %s: %s\n  do: %s\n", a.Severity, a.Name, a.Title, a.Action)
+		if k := a.Acknowledged; k != nil {
+			fmt.Fprintf(w, "  acknowledged by %s %s ago, quiet for %s more\n", k.Who, alarm.Exact(s.Taken.Up-k.At.Up), alarm.Exact(k.Until-s.Taken.Up))
+		}
 	}
 }
 
@@ -138,19 +142,7 @@ func remaining(f pack.Forecast) string {
 	case f.Expected == 0:
 		return "at cut-off"
 	}
-	return fmt.Sprintf("%s left (%s to %s, 9 in 10)", minutes(f.Expected), minutes(f.Low), minutes(f.High))
-}
-
-// minutes prints a length of time as people say it.
-func minutes(d time.Duration) string {
-	m := int(d / time.Minute) // rounded down: never more than there is
-	switch {
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", int(d.Round(time.Second)/time.Second))
-	case m < 120:
-		return fmt.Sprintf("%d min", m)
-	}
-	return fmt.Sprintf("%d h %02d min", m/60, m%60)
+	return fmt.Sprintf("%s left (%s to %s, 9 in 10)", pack.Left(f.Expected), pack.Left(f.Low), pack.Left(f.High))
 }
 
 // targetLine is one target on one line.
