@@ -167,6 +167,15 @@ func (s State) feedView() *status.Feed {
 	return &status.Feed{Pack: s.setup.Feed.Pack, View: s.feed.View()}
 }
 
+// feedInput is the feed as the alarms are told of it.
+func (s *State) feedInput() *alarm.FeedInput {
+	if s.feed == nil {
+		return nil
+	}
+	v := s.feed.View()
+	return &alarm.FeedInput{Pack: s.setup.Feed.Pack, CutComing: v.CutComing(), CutIn: v.ChangeIn, Why: v.Cause.Why, On: v.On, ByHand: !v.Switched}
+}
+
 // isText says whether an effect is the record of these words.
 func isText(e Effect, text string) bool {
 	r, ok := e.(Record)

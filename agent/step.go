@@ -55,8 +55,8 @@ func Step(s State, e Event) (State, []Effect) {
 	case FeedAsked, FeedHookEnded, FeedSwitched:
 		out = s.feedEvent(e)
 	}
-	out = append(out, s.decide()...)
-	return s, append(out, s.stepFeed()...)
+	out = append(out, s.stepFeed()...) // before the alarms, one of which tells of it
+	return s, append(out, s.decide()...)
 }
 
 // sensorTellEvery spaces the words about one sensor that fails: one that comes
@@ -309,6 +309,7 @@ func (s *State) decide() []Effect {
 			in.Targets = append(in.Targets, alarm.TargetInput{Name: t.Name, Section: t.Section, Probes: t.told, Answer: t.answered})
 		}
 	}
+	in.Feed = s.feedInput()
 	changes, quietEnded := s.alarms.Step(in), s.alarms.Unquieted()
 	active := s.alarms.Active()
 	newWords := len(active) > 0 && s.now.Up-s.toldUp >= retellEvery

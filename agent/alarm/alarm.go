@@ -19,6 +19,7 @@ const (
 	LinkDown         Name = "link_down"
 	HopDown          Name = "hop_down"
 	ClockNotSet      Name = "clock_not_set"
+	FeedCutComing    Name = "feed_cut_coming"
 )
 
 // Severity orders alarms by how soon somebody must act.
@@ -68,6 +69,18 @@ type TargetInput struct {
 	Answer bool // the last probe had at least one reply
 }
 
+// FeedInput is what the alarms need to know of the terminal's feed.
+type FeedInput struct {
+	Pack string // that it hangs on
+	// CutComing is set from the announcement of a cut that people have to know of
+	// until the cut; CutIn is the time left and Why the reason.
+	CutComing bool
+	CutIn     time.Duration
+	Why       string
+	On        bool
+	ByHand    bool // no switch is fitted
+}
+
 // Inputs is everything one decision rests on. It always lists every configured
 // pack and target, measured yet or not: one that is missing left the configuration,
 // and its alarms end.
@@ -75,6 +88,7 @@ type Inputs struct {
 	Now     Instant
 	Packs   []PackInput
 	Targets []TargetInput
+	Feed    *FeedInput // nil where no feed is configured
 	// Trouble says in words where a fault of the link lies; "" while none is shown.
 	Trouble  string
 	ClockSet bool

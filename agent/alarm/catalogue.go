@@ -16,6 +16,7 @@ const (
 	ofProbes  = "probes in a row"
 	ofClipped = "clipped readings (share)"
 	ofClock   = "clock set (0 no, 1 yes)"
+	ofCut     = "cuts announced"
 )
 
 // Entry is all that is fixed about one alarm. The Catalogue's entries are what
@@ -81,6 +82,14 @@ func Catalogue() []Entry {
 			Means:       "There is just time to shut the terminal down in order. The alarm goes by the cautious figure, so the pack usually lasts longer than it says; after this one there is only the cut-off. It can be quieted for 5 min only, because in those minutes somebody must act.",
 			RaisedWhen:  "the cautious time left is at or below the lead time to shut down (15 min unless set otherwise) for 10 s and two readings",
 			ClearedWhen: clearedPack + "the lead time",
+		},
+		{
+			Name: FeedCutComing, Severity: Critical, About: "feed",
+			Title:  "the terminal's feed on pack {subject} is about to be cut: {detail}",
+			Action: "tell the people who use the link that it goes down now: save work, end calls, name the fallback; to keep the feed on, swap the pack before the time is over",
+			Raise:  Level{1, ofCut}, Clear: Level{0, ofCut},
+			RaisedWhen:  "a cut at the reserve, or one that somebody asked for, is announced; not those of a schedule",
+			ClearedWhen: "the cut is made or called off",
 		},
 		{
 			Name: LinkDown, Severity: Critical, About: "board",

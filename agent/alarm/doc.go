@@ -33,6 +33,9 @@
 // reads well, is nobody's alarm: an empty holder is not a fault. sensor_stale
 // is about readings only, so an absent pack does not raise it.
 //
+// feed_cut_coming passes on what package feed announces, with the time of the cut.
+// A schedule's cuts raise nothing: they are known and come each hour.
+//
 // # Limits
 //
 // Holds are counted on the agent's time line and also in readings or probes, so

@@ -75,6 +75,7 @@ func (m *Machine) Step(in Inputs) []Change {
 	m.correctWalls()
 	m.stepPacks(in.Packs)
 	m.stepTargets(in.Targets, in.Trouble)
+	m.stepFeed(in.Feed)
 	m.stepClock(in.ClockSet)
 	m.forgetUnwatched()
 	m.stepQuiet()
@@ -180,6 +181,35 @@ func (m *Machine) stepClock(set bool) {
 	case t.active && t.clear.step(no.unless(set), m.now.Up, clockBackHold, m.now.Up):
 		m.clear(t, "the clock has been set for "+Exact(clockBackHold))
 	}
+}
+
+func (m *Machine) stepFeed(in *FeedInput) {
+	if in == nil {
+		return
+	}
+	t := m.track(FeedCutComing, in.Pack)
+	switch detail := m.cutDetail(in); {
+	case in.CutComing && !t.active:
+		m.raise(t, detail, detail)
+	case in.CutComing:
+		m.retitle(t, detail)
+	case t.active && in.On:
+		m.clear(t, "the cut was called off")
+	case t.active:
+		m.clear(t, "the feed was cut")
+	}
+}
+
+// cutDetail says when and why.
+func (m *Machine) cutDetail(in *FeedInput) string {
+	detail := "in " + Exact(in.CutIn)
+	if m.set {
+		detail += ", at " + m.now.Wall.Add(in.CutIn).Format("15:04:05 MST")
+	}
+	if in.ByHand {
+		detail += ", by hand, since no switch is fitted"
+	}
+	return detail + ", because: " + in.Why
 }
 
 // idPart makes a subject fit for an id.

@@ -120,6 +120,41 @@ func TestClockNotSet(t *testing.T) {
 	r.expect(t, "cleared clock_not_set ")
 }
 
+func TestAComingCutIsToldWithItsTime(t *testing.T) {
+	r := newRig()
+	r.in.Feed = &FeedInput{Pack: "A", On: true}
+	r.read(time.Minute)
+	r.expect(t)
+	r.in.Feed = &FeedInput{Pack: "A", On: true, CutComing: true, CutIn: 3 * time.Minute, Why: "the pack is at its reserve"}
+	r.read(time.Second)
+	r.expect(t, "raised feed_cut_coming A")
+	a := r.m.Active()[0]
+	at := r.zero.Add(r.in.Now.Up + 3*time.Minute).Format("15:04:05 MST")
+	if want := "the terminal's feed on pack A is about to be cut: in 3 min, at " + at + ", because: the pack is at its reserve"; a.Title != want {
+		t.Errorf("%q, want %q", a.Title, want)
+	}
+	r.in.ClockSet, r.in.Feed.ByHand, r.in.Feed.CutIn = false, true, 170*time.Second
+	r.read(time.Second)
+	r.expect(t)
+	b := r.m.Active()[0]
+	if want := "in 2 min 50 s, by hand, since no switch is fitted, because:"; !strings.Contains(b.Title, want) || b.ID != a.ID {
+		t.Errorf("later %q of %s, want %q of %s", b.Title, b.ID, want, a.ID)
+	}
+	r.in.Feed = &FeedInput{Pack: "A"}
+	r.changes = append(r.changes, r.m.Step(r.in)...)
+	if because := r.changes[0].Because; because != "the feed was cut" {
+		t.Errorf("cleared because %q", because)
+	}
+	r.expect(t, "cleared feed_cut_coming A")
+	r.in.Feed = &FeedInput{Pack: "A", On: true, CutComing: true}
+	r.read(time.Second)
+	r.in.Feed = &FeedInput{Pack: "A", On: true}
+	r.changes = append(r.changes, r.m.Step(r.in)...)
+	if because := r.changes[len(r.changes)-1].Because; because != "the cut was called off" {
+		t.Errorf("cleared because %q", because)
+	}
+}
+
 func TestWordsCarryTheFigures(t *testing.T) {
 	r := newRig()
 	f := pack.Forecast{State: pack.Discharging, Known: true, Expected: 14*time.Minute + 50*time.Second,
@@ -265,7 +300,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 			t.Errorf("%s is not found", e.Name)
 		}
 	}
-	for _, n := range []Name{BringNextPack, ShutTerminalDown, PackAtCutoff, SensorStale, CurrentClipped, LinkDown, HopDown, ClockNotSet} {
+	for _, n := range []Name{BringNextPack, ShutTerminalDown, PackAtCutoff, SensorStale, CurrentClipped, LinkDown, HopDown, ClockNotSet, FeedCutComing} {
 		if !seen[n] {
 			t.Errorf("%s has no entry", n)
 		}

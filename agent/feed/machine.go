@@ -37,6 +37,7 @@ type Machine struct {
 	returns    int  // by charge, since the last swap or operator's word
 	flat       bool // the pack was seen at its cut-off
 	override   bool // the operator wants the feed on below the reserve
+	cuts       Cuts
 }
 
 // New starts with the feed on: a first start finds people waiting for the link.
@@ -259,10 +260,14 @@ func (m *Machine) cut() {
 	m.low, m.restUp = hold{}, m.in.Now.Up+restFor
 	back := returnsOn
 	switch m.mode {
+	case ModeShed:
+		m.cuts.Shed++
 	case ModeScheduled:
+		m.cuts.Schedule++
 		m.due = m.in.Now.Up + m.plan.Every - m.plan.On
 		back = "it returns in " + words(m.due-m.in.Now.Up)
 	case ModeOff:
+		m.cuts.Request++
 		back = "it returns in " + words(m.due-m.in.Now.Up)
 	}
 	m.note(m.cause, "feed off: "+m.cause.Why+"; "+back)

@@ -334,6 +334,33 @@ func TestWhatMustSurviveComesFirst(t *testing.T) {
 	}
 }
 
+func TestCutsAreCountedByCauseAndToldBefore(t *testing.T) {
+	r := newRig(t, usual())
+	r.off(5 * time.Minute)
+	if v := r.m.View(); !v.CutComing() || v.ChangeIn != time.Minute {
+		t.Errorf("a cut that was asked for: %+v", v)
+	}
+	r.run(10 * time.Minute)
+	r.ask(r.m.Follow(r.in.Now, "x", Schedule{10 * time.Minute, time.Hour}))
+	for range 2 * 3600 {
+		r.run(time.Second)
+		if v := r.m.View(); v.CutComing() {
+			t.Fatalf("a schedule's cut is told as one that comes unforeseen: %+v", v)
+		}
+	}
+	r.ask(r.m.On(r.in.Now, "x"))
+	r.run(time.Minute)
+	r.in.Forecast = discharging(19 * time.Minute)
+	r.run(11 * time.Second)
+	if v := r.m.View(); !v.CutComing() || !v.ChangeKnown || v.ChangeIn > 3*time.Minute || v.ChangeIn < 2*time.Minute {
+		t.Errorf("a shedding: %+v", v)
+	}
+	r.run(3 * time.Minute)
+	if v := r.m.View(); v.CutComing() || v.Cuts != (Cuts{Request: 1, Schedule: 2, Shed: 1}) {
+		t.Errorf("after it: %+v", v)
+	}
+}
+
 func TestSchedule(t *testing.T) {
 	r := newRig(t, usual())
 	r.ask(r.m.Follow(r.in.Now, "uid 1000", Schedule{10 * time.Minute, time.Hour}))

@@ -13,12 +13,23 @@ type View struct {
 	// ChangeIn is the time to the next change that is known; valid where ChangeKnown.
 	ChangeIn    time.Duration
 	ChangeKnown bool
+	Cuts        Cuts   // since the agent started
 	Text        string // all of it in words
+}
+
+// Cuts counts how often the feed was cut, by cause; without a switch, how often that
+// was advised.
+type Cuts struct{ Request, Schedule, Shed uint64 }
+
+// CutComing says whether a cut was announced that people have to know of: a
+// schedule's is none.
+func (v View) CutComing() bool {
+	return v.Stage == StageWarned || v.Stage == StageClosing && v.Mode != ModeScheduled
 }
 
 // View is the feed at the newest step.
 func (m *Machine) View() View {
-	v := View{Switched: m.setup.Switched, On: m.on, Mode: m.mode, Stage: m.stage, Cause: m.cause}
+	v := View{Switched: m.setup.Switched, On: m.on, Mode: m.mode, Stage: m.stage, Cause: m.cause, Cuts: m.cuts}
 	if m.plan != nil {
 		p := *m.plan
 		v.Schedule = &p

@@ -50,7 +50,7 @@ func describe(s status.Snapshot, alive bool, still time.Duration, now time.Time)
 	for i, a := range alarms {
 		p.Alarms = append(p.Alarms, describeAlarm(a, up, said[i], settled(a, alarms)))
 	}
-	p.Feed, p.Trouble = describeFeed(s.Feed), describeTrouble(s.Trouble)
+	p.Feed, p.Trouble = describeFeed(s), describeTrouble(s.Trouble)
 	for i := range s.Targets {
 		p.Links = append(p.Links, describeLink(&s.Targets[i], now))
 	}

@@ -123,6 +123,8 @@ func where(a alarm.Active) string {
 		return "Relay"
 	case e.About == "hop target":
 		return "Hop " + a.Subject
+	case e.About == "feed":
+		return "Terminal"
 	case e.About == "pack":
 		return "Pack " + a.Subject
 	}

@@ -39,13 +39,31 @@ func describeTrouble(t status.Trouble) *troubleView {
 }
 
 // feedView is the terminal's feed.
-type feedView struct{ Pack, Text string }
+type feedView struct {
+	Pack, Text string
+	Facts      []fact
+}
 
-func describeFeed(f *status.Feed) *feedView {
+func describeFeed(s status.Snapshot) *feedView {
+	f := s.Feed
 	if f == nil {
 		return nil
 	}
-	return &feedView{Pack: f.Pack, Text: sentence(f.Text)}
+	v := &feedView{Pack: f.Pack, Text: sentence(f.Text)}
+	if at, known := s.FeedChange(); known {
+		name := "returns at"
+		if f.On {
+			name = "goes off at"
+		}
+		v.Facts = append(v.Facts, fact{Name: name, Value: timeOfDay(at, "15:04:05")})
+	}
+	if f.Schedule != nil {
+		v.Facts = append(v.Facts, fact{Name: "schedule", Value: f.Schedule.String()})
+	}
+	if c := f.Cuts; c.Request+c.Schedule+c.Shed > 0 {
+		v.Facts = append(v.Facts, fact{Name: "cuts so far", Value: fmt.Sprintf("%d asked for, %d by schedule, %d to keep the reserve", c.Request, c.Schedule, c.Shed)})
+	}
+	return v
 }
 
 func describeLink(t *status.Target, now time.Time) linkView {

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/feed"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
 	"candlemark/probes"
@@ -188,6 +189,38 @@ func (e emitter) journal(j status.Journal) {
 	e.unix(journalSyncTime, j.LastSync)
 	e.put(journalPending, float64(j.Pending))
 	e.flag(journalFailing, j.LastError != "")
+	e.put(journalDropped, float64(j.Dropped), "records")
+	e.put(journalDropped, float64(j.SamplesDropped), "samples")
+}
+
+func (e emitter) forward(f *status.Forward, now time.Time) {
+	e.put(forwardSent, float64(f.Sent))
+	e.put(forwardDropped, float64(f.Refused), "refused")
+	e.put(forwardDropped, float64(f.Undated), "undated")
+	e.put(forwardDropped, float64(f.Expired), "expired")
+	e.put(forwardDropped, float64(f.Invalid), "invalid")
+	e.put(forwardWaiting, float64(f.Waiting))
+	if age, known := f.BacklogAge(now); known {
+		e.put(forwardBacklogAge, age.Seconds())
+	}
+	e.unix(forwardAnswerTime, f.LastSent)
+	e.put(forwardRequests, float64(f.Requests))
+	e.put(forwardFailures, float64(f.Failures))
+	e.put(forwardBytes, float64(f.Bytes))
+}
+
+func (e emitter) feed(f *status.Feed) {
+	e.flag(feedOn, f.On, f.Pack)
+	e.flag(feedSwitched, f.Switched, f.Pack)
+	for _, m := range [...]feed.Mode{feed.ModeOn, feed.ModeOff, feed.ModeScheduled, feed.ModeShed} {
+		e.flag(feedMode, m == f.Mode, f.Pack, string(m))
+	}
+	if f.ChangeKnown {
+		e.put(feedChange, f.ChangeIn.Seconds(), f.Pack)
+	}
+	e.put(feedCuts, float64(f.Cuts.Request), f.Pack, "request")
+	e.put(feedCuts, float64(f.Cuts.Schedule), f.Pack, "schedule")
+	e.put(feedCuts, float64(f.Cuts.Shed), f.Pack, "shed")
 }
 
 // alarms puts every alarm that could be raised, so that a rule or panel finds a
@@ -226,6 +259,10 @@ func subjects(entry alarm.Entry, s status.Snapshot) []string {
 		return names
 	case entry.About == "hop target":
 		return latencyTargets(s, probes.Hop)
+	case entry.About == "feed" && s.Feed == nil:
+		return nil
+	case entry.About == "feed":
+		return []string{s.Feed.Pack}
 	case entry.Name == alarm.LinkDown && len(latencyTargets(s, probes.Uplink)) == 0:
 		return nil // nothing probes the uplink: a 0 would say that it is well
 	}

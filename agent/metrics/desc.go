@@ -93,6 +93,12 @@ const (
 	alarmActive
 	alarmAcknowledged
 
+	feedOn
+	feedSwitched
+	feedMode
+	feedChange
+	feedCuts
+
 	notifyAttempts
 	notifyFailures
 	notifyDropped
@@ -101,6 +107,16 @@ const (
 	journalSyncTime
 	journalPending
 	journalFailing
+	journalDropped
+
+	forwardSent
+	forwardDropped
+	forwardWaiting
+	forwardBacklogAge
+	forwardAnswerTime
+	forwardRequests
+	forwardFailures
+	forwardBytes
 
 	familyCount
 )
@@ -182,6 +198,12 @@ func families() [familyCount]Family {
 		alarmActive:       {"candlemark_alarm_active", Gauge, []string{"alarm", "subject", "severity"}, "1 while the alarm is active, 0 otherwise."},
 		alarmAcknowledged: {"candlemark_alarm_acknowledged", Gauge, []string{"alarm", "subject"}, "1 while the active alarm is acknowledged and quiet, 0 while it is not. Absent while it is not active."},
 
+		feedOn:       {"candlemark_feed_on", Gauge, onPack, "1 while the terminal has power from this pack, 0 while its feed is cut; without a switch, what was advised. Absent where no feed is configured."},
+		feedSwitched: {"candlemark_feed_switched", Gauge, onPack, "1 where a switch is fitted in the terminal's feed, 0 where cuts are only advised. Absent where no feed is configured."},
+		feedMode:     {"candlemark_feed_mode", Gauge, []string{"pack", "mode"}, "1 for what governs the terminal's feed (on, off by request, scheduled, shed), 0 for the others. Absent where no feed is configured."},
+		feedChange:   {"candlemark_feed_next_change_seconds", Gauge, onPack, "Time to the next change of the terminal's feed that is planned: the cut while it is on, the return while it is off. Absent when none is known."},
+		feedCuts:     {"candlemark_feed_cuts_total", Counter, []string{"pack", "cause"}, "Cuts of the terminal's feed since the agent started, made or, without a switch, advised, by cause: request, schedule or shed. Absent where no feed is configured."},
+
 		notifyAttempts: {"candlemark_notify_attempts_total", Counter, onRecv, "Attempts to deliver alarms."},
 		notifyFailures: {"candlemark_notify_failures_total", Counter, onRecv, "Attempts to deliver alarms that failed."},
 		notifyDropped:  {"candlemark_notify_dropped_total", Counter, onRecv, "Alarm messages given up because the queue was full or the receiver refused them."},
@@ -190,6 +212,16 @@ func families() [familyCount]Family {
 		journalSyncTime: {"candlemark_journal_last_sync_timestamp_seconds", Gauge, nil, "When the journal was last written to disk (Unix time by the board's clock). Absent before the first time."},
 		journalPending:  {"candlemark_journal_pending_records", Gauge, nil, "Records that wait to be written to disk."},
 		journalFailing:  {"candlemark_journal_failing", Gauge, nil, "1 when the last write of the journal failed, 0 otherwise."},
+		journalDropped:  {"candlemark_journal_dropped_total", Counter, []string{"what"}, "What the journal could not take or keep since the agent started: records, or samples that waited to be forwarded."},
+
+		forwardSent:       {"candlemark_forward_sent_samples_total", Counter, nil, "Samples that the receiver of forwarding took since the agent started. Absent where nothing is forwarded, like all of these."},
+		forwardDropped:    {"candlemark_forward_dropped_samples_total", Counter, []string{"cause"}, "Samples that were not sent on, by cause: refused by the receiver, undated (of a boot that never learnt the time), expired (too old), invalid."},
+		forwardWaiting:    {"candlemark_forward_waiting_gatherings", Gauge, nil, "Gatherings of all metrics that wait to be sent on."},
+		forwardBacklogAge: {"candlemark_forward_backlog_age_seconds", Gauge, nil, "Age of the oldest gathering that waits; 0 when none does. Absent when its time is not known."},
+		forwardAnswerTime: {"candlemark_forward_last_sent_timestamp_seconds", Gauge, nil, "When the receiver last took samples (Unix time by the board's clock). Absent before the first time."},
+		forwardRequests:   {"candlemark_forward_requests_total", Counter, nil, "Requests sent to the receiver."},
+		forwardFailures:   {"candlemark_forward_failures_total", Counter, nil, "Requests to the receiver that failed."},
+		forwardBytes:      {"candlemark_forward_bytes_total", Counter, nil, "Data that forwarding put on and took from the link."},
 	}
 }
 

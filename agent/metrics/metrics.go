@@ -109,10 +109,16 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		e.target(&s.Targets[i])
 	}
 	e.alarms(s)
+	if s.Feed != nil {
+		e.feed(s.Feed)
+	}
 	for _, r := range s.Receivers {
 		e.receiver(r)
 	}
 	e.journal(s.Journal)
+	if s.Forward != nil {
+		e.forward(s.Forward, s.Taken.Wall)
+	}
 }
 
 // emitter sends the metrics of one scrape.

@@ -18,6 +18,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/feed"
 	"candlemark/agent/metrics"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
@@ -72,7 +73,11 @@ func example() status.Snapshot {
 		},
 		Trouble: status.Trouble{Known: true, Place: quality.TheUplink, Shown: true, Evidence: "the far side became slower and the hop did not"},
 		Data:    status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000},
-		Journal: status.Journal{Path: "/var/lib/candlemark/journal.db", Pending: 7, LastSync: at.Add(-30 * time.Second)},
+		Journal: status.Journal{Path: "/var/lib/candlemark/journal.db", Pending: 7, LastSync: at.Add(-30 * time.Second), Dropped: 2, SamplesDropped: 3},
+		Feed: &status.Feed{Pack: "a", View: feed.View{Switched: true, Mode: feed.ModeOff, ChangeIn: 45 * time.Minute, ChangeKnown: true,
+			Cuts: feed.Cuts{Request: 1, Schedule: 12, Shed: 2}}},
+		Forward: &status.Forward{Sent: 1000, Refused: 4, Undated: 5, Expired: 6, Invalid: 7, Waiting: 8, Oldest: at.Add(-time.Hour), OldestKnown: true,
+			Requests: 20, Failures: 9, Bytes: 4096, LastSent: at.Add(-time.Minute)},
 	}
 }
 
@@ -127,6 +132,11 @@ func TestTextOfAKnownSnapshot(t *testing.T) {
 		`candlemark_pack_state{pack="a",state="charging"} 0`,
 		`candlemark_pack_state{pack="a",state="discharging"} 1`,
 		`candlemark_alarm_active{alarm="link_down",severity="critical",subject=""} 1`,
+		`candlemark_alarm_active{alarm="feed_cut_coming",severity="critical",subject="a"} 0`,
+		`candlemark_feed_on{pack="a"} 0`,
+		`candlemark_feed_next_change_seconds{pack="a"} 2700`,
+		`candlemark_feed_cuts_total{cause="schedule",pack="a"} 12`,
+		`candlemark_forward_backlog_age_seconds 3600`,
 		`candlemark_alarm_active{alarm="shut_terminal_down",severity="critical",subject="a"} 0`,
 		`candlemark_alarm_active{alarm="hop_down",severity="warning",subject="terminal"} 0`,
 	} {

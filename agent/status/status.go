@@ -40,6 +40,14 @@ type Feed struct {
 	feed.View
 }
 
+// FeedChange is the time of day at which the feed next changes, where both are known.
+func (s Snapshot) FeedChange() (at time.Time, known bool) {
+	if s.Feed == nil || !s.Feed.ChangeKnown || !s.ClockSet {
+		return time.Time{}, false
+	}
+	return s.Taken.Wall.Add(s.Feed.ChangeIn), true
+}
+
 // Pack is one pack as last seen.
 type Pack struct {
 	Name         string
@@ -173,3 +181,15 @@ type Forward struct {
 	GatherError string // what could not be gathered the last time
 	Held        string // why nothing is sent just now; "" when something is
 }
+
+// BacklogAge is the age of the oldest gathering that waits, 0 when none does; known
+// is false where its time is not known.
+func (f Forward) BacklogAge(now time.Time) (age time.Duration, known bool) {
+	if f.Waiting == 0 {
+		return 0, true
+	}
+	return max(now.Sub(f.Oldest), 0), f.OldestKnown
+}
+
+// Lost is how many samples were given up.
+func (f Forward) Lost() uint64 { return f.Refused + f.Undated + f.Expired + f.Invalid }

@@ -25,6 +25,7 @@ const (
 	top        = "../.."
 	readme     = top + "/README.md"
 	developers = top + "/DEVELOPERS.md"
+	feedWiring = top + "/deploy/feed/wiring.md"
 )
 
 func document(t *testing.T, path string) string {
@@ -139,7 +140,7 @@ func TestDocsNameEveryCommand(t *testing.T) {
 
 // An example that the program refuses helps nobody.
 func TestDocsExamplesParse(t *testing.T) {
-	for _, path := range []string{readme, developers} {
+	for _, path := range []string{readme, developers, feedWiring} {
 		text := document(t, path)
 		seen := 0
 		for i, part := range strings.Split(text, "```") {

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -75,6 +76,27 @@ func TestFeedOverTheSocket(t *testing.T) {
 	feed(0, "what it would buy is not known", "schedule", "--on", "10m", "--every", "1h", "--yes")
 	feed(0, "schedule: on for 10 min in every 1 h")
 	p.stop(syscall.SIGTERM)
+}
+
+// Each drawing's declaration is accepted, and refused once it promises what the
+// wiring does not do.
+func TestTheWiringDocumentsDeclarationsHold(t *testing.T) {
+	base, _, _ := strings.Cut(strings.Replace(feedConfig, "name: a", "name: terminal", 1), "feed:")
+	blocks := regexp.MustCompile("(?s)```yaml\n(.*?)```").FindAllStringSubmatch(document(t, feedWiring), -1)
+	if len(blocks) != 3 {
+		t.Fatalf("%d declarations, want 3", len(blocks))
+	}
+	turned := strings.NewReplacer("dead_board_leaves: on", "dead_board_leaves: off", "dead_board_leaves: off", "dead_board_leaves: on", "dead_board_leaves: as_it_was", "dead_board_leaves: on")
+	for _, b := range blocks {
+		file, _ := writeConfig(t, "127.0.0.1:0", base+b[1])
+		if _, err := load(file); err != nil {
+			t.Errorf("%s\n%v", b[1], err)
+		}
+		file, _ = writeConfig(t, "127.0.0.1:0", base+turned.Replace(b[1]))
+		if _, err := load(file); err == nil || !strings.Contains(err.Error(), "a board without power leaves the feed") {
+			t.Errorf("turned round it is accepted:\n%s\n%v", turned.Replace(b[1]), err)
+		}
+	}
 }
 
 type heard struct{ times int }

@@ -57,10 +57,10 @@ func printStatus(w io.Writer, s status.Snapshot) {
 		fmt.Fprintf(w, "%-6s %-12s %s\n", t.Section, t.Name, targetLine(t))
 	}
 	if s.Feed != nil {
-		fmt.Fprintf(w, "feed   %-12s %s\n", s.Feed.Pack, s.Feed.Text)
+		fmt.Fprintf(w, "feed   %-12s %s\n", s.Feed.Pack, feedLine(*s.Feed, s))
 	}
 	if s.Forward != nil {
-		fmt.Fprintf(w, "sent   %s\n", forwardLine(*s.Forward))
+		fmt.Fprintf(w, "sent   %s\n", forwardLine(*s.Forward, s.Taken.Wall))
 	}
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
@@ -76,9 +76,30 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	}
 }
 
+// feedLine is the feed with the time of day of its next change.
+func feedLine(f status.Feed, s status.Snapshot) string {
+	if at, known := s.FeedChange(); known {
+		return fmt.Sprintf("%s, at %s", f.Text, at.Local().Format("15:04:05"))
+	}
+	return f.Text
+}
+
 // forwardLine says how the sending of metrics goes.
-func forwardLine(f status.Forward) string {
+func forwardLine(f status.Forward, now time.Time) string {
 	line := fmt.Sprintf("%d samples sent on, %s waiting", f.Sent, count(f.Waiting, "gathering"))
+	switch age, known := f.BacklogAge(now); {
+	case f.Waiting == 0:
+	case known:
+		line += ", the oldest " + alarm.Exact(age) + " old"
+	default:
+		line += ", since when is not known"
+	}
+	if lost := f.Lost(); lost > 0 {
+		line += fmt.Sprintf("; %d given up (%d refused, %d undated, %d expired, %d invalid)", lost, f.Refused, f.Undated, f.Expired, f.Invalid)
+	}
+	if !f.LastSent.IsZero() {
+		line += "; last taken at " + f.LastSent.Local().Format("15:04:05")
+	}
 	if f.LastError != "" {
 		line += "; last request: " + f.LastError
 	}
