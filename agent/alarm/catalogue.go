@@ -88,6 +88,8 @@ func Catalogue() []Entry {
 			Title:  "the terminal's feed on pack {subject} is about to be cut: {detail}",
 			Action: "tell the people who use the link that it goes down now: save work, end calls, name the fallback; to keep the feed on, swap the pack before the time is over",
 			Raise:  Level{1, ofCut}, Clear: Level{0, ofCut},
+			QuietMost:   2 * time.Minute,
+			Means:       "The agent is about to take the terminal's power away: to keep the pack's reserve, or because somebody asked for it. First it has the terminal shut down in order. The alarm ends when the feed is cut; how the feed comes back is told then.",
 			RaisedWhen:  "a cut at the reserve, or one that somebody asked for, is announced; not those of a schedule",
 			ClearedWhen: "the cut is made or called off",
 		},
