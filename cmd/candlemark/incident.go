@@ -100,6 +100,18 @@ func (r reach) set(ctx context.Context, do handover.Action, given handover.Incid
 	return i, err
 }
 
+// show is the incident last opened; its zero when there was none.
+func (r reach) show(ctx context.Context) (i handover.Incident, err error) {
+	err = r.do(ctx, func(ctx context.Context, c *control.Client) (err error) {
+		i, err = c.Incident(ctx)
+		return err
+	}, func(j *journal.Journal) (err error) {
+		i, err = readIncident(j)
+		return err
+	})
+	return i, err
+}
+
 func newIncidentSet(do handover.Action) *cobra.Command {
 	var given handover.Incident
 	var from, to string
@@ -197,14 +209,7 @@ func newIncidentShow() *cobra.Command {
 	r := reachFlags(cmd)
 	f := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		var i handover.Incident
-		err := r.do(cmd.Context(), func(ctx context.Context, c *control.Client) (err error) {
-			i, err = c.Incident(ctx)
-			return err
-		}, func(j *journal.Journal) (err error) {
-			i, err = readIncident(j)
-			return err
-		})
+		i, err := r.show(cmd.Context())
 		switch {
 		case err != nil:
 			return err

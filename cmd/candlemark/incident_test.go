@@ -294,3 +294,45 @@ func TestOperationalPeriodReadsTimesOfDay(t *testing.T) {
 		t.Error("6pm was read")
 	}
 }
+
+// What the package asks before it is removed.
+func TestAnExportOfWhatIsOpenIsWrittenOnlyWhenSomethingIs(t *testing.T) {
+	journal := emptyJournal(t)
+	dir := t.TempDir()
+	file, out := filepath.Join(dir, "c.yaml"), filepath.Join(dir, "out.zip")
+	text := "relay: r\njournal: " + journal + "\ncontrol_socket: " + dir + "/none.sock\ntargets: [{name: t, section: hop, address: 127.0.0.1}]\n"
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	export := func() (string, int) {
+		var b bytes.Buffer
+		code := execute(t.Context(), []string{"incident", "export", "--if-open", "--config", file, "--out", out}, &b, &b)
+		return b.String(), code
+	}
+	written := func() bool {
+		_, err := os.Stat(out)
+		return err == nil
+	}
+	if said, code := export(); code != 0 || written() {
+		t.Errorf("none was opened: %d, written %v: %s", code, written(), said)
+	}
+	mustSay(t, journal, "incident", "open", "--name", "Alder Ford flood")
+	if said, code := export(); code != 0 || !written() || !strings.Contains(said, "manifest SHA-256") {
+		t.Errorf("one is open: %d, written %v: %s", code, written(), said)
+	}
+	os.Remove(out)
+	mustSay(t, journal, "incident", "close", "--out", filepath.Join(dir, "closed.zip"), "--keep-secrets")
+	if said, code := export(); code != 0 || written() {
+		t.Errorf("it was closed: %d, written %v: %s", code, written(), said)
+	}
+	os.Remove(journal)
+	if said, code := export(); code != 0 || written() {
+		t.Errorf("the agent never ran: %d, written %v: %s", code, written(), said)
+	}
+	if err := os.WriteFile(file, []byte("relay: [\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if said, code := export(); code != exitConfig {
+		t.Errorf("a configuration that cannot be read: %d: %s", code, said)
+	}
+}

@@ -77,14 +77,37 @@ spare blocks that no program reaches: change the passwords and tokens all the sa
 
 func newIncidentExport() *cobra.Command {
 	var x exporting
+	var config string
+	var ifOpen bool
 	cmd := &cobra.Command{
-		Use:     "export --out FILE.zip",
-		Short:   "Write the export of the incident as it stands, open or closed",
-		Example: "  candlemark incident export --out so-far.zip",
-		Args:    noArgs,
+		Use:   "export --out FILE.zip",
+		Short: "Write the export of the incident as it stands, open or closed",
+		Example: `  candlemark incident export --out so-far.zip
+  candlemark incident export --if-open --config /etc/candlemark/candlemark.yaml --out so-far.zip`,
+		Args: noArgs,
 	}
 	x.flags(cmd)
+	cmd.Flags().StringVar(&config, "config", "", "take socket and journal from this configuration `FILE`")
+	cmd.Flags().BoolVar(&ifOpen, "if-open", false, "write nothing, and succeed, when no incident is open")
+	cmd.MarkFlagsMutuallyExclusive("config", "journal")
+	cmd.MarkFlagsMutuallyExclusive("config", "socket")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if config != "" {
+			cfg, err := load(config)
+			if err != nil {
+				return err
+			}
+			*x.reach.socket, *x.reach.journal = cfg.ControlSocket, cfg.Journal
+		}
+		if ifOpen {
+			i, err := x.reach.show(cmd.Context())
+			if errors.Is(err, fs.ErrNotExist) && config != "" {
+				return nil // a configured agent that never ran
+			}
+			if err != nil || !i.IsOpen() {
+				return err
+			}
+		}
 		surveys, file, err := x.prepare()
 		if err != nil {
 			return err
