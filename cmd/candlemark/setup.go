@@ -75,8 +75,11 @@ nothing but the file given by --out.`,
 	fl.BoolVar(&without, "without-sensor", false, "write the configuration although no sensor answers yet")
 	fl.BoolVar(&force, "force", false, "write over a file that exists")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		old, err := os.ReadFile(out)
-		if (err == nil && !bytes.HasPrefix(old, []byte(notSetUp)) || err != nil && !errors.Is(err, fs.ErrNotExist)) && !force {
+		switch old, err := os.ReadFile(out); {
+		case force || errors.Is(err, fs.ErrNotExist):
+		case err != nil:
+			return fmt.Errorf("%w; run setup as root, or name another file with --out", err)
+		case !bytes.HasPrefix(old, []byte(notSetUp)):
 			return fmt.Errorf("%s exists already; name another with --out, or write over it with --force", out)
 		}
 		p := &prompter{in: bufio.NewReader(cmd.InOrStdin()), out: cmd.OutOrStdout(), quiet: yes}
