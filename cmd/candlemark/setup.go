@@ -182,6 +182,7 @@ func findSensor(p *prompter, bus, address string) (place, error) {
 		return usual, errors.New("this board shows no I2C bus: switch I2C on in its firmware settings and load the module i2c-dev")
 	}
 	var met []place
+	var elsewhere []string
 	var faults []error
 	for _, n := range buses {
 		found, err := ina219.ScanBus(n)
@@ -191,6 +192,9 @@ func findSensor(p *prompter, bus, address string) (place, error) {
 		}
 		for _, f := range found {
 			if address != "" && !sameAddress(address, f.Address) {
+				if f.Likely {
+					elsewhere = append(elsewhere, fmt.Sprintf("i2c-%d at 0x%02x", n, f.Address))
+				}
 				continue
 			}
 			kind := "a sensor"
@@ -209,6 +213,9 @@ func findSensor(p *prompter, bus, address string) (place, error) {
 		return met[0], fmt.Errorf("%d sensors answer; choose one with --bus and --address, and add the others to the file later", len(met))
 	case len(faults) > 0:
 		return usual, errors.Join(faults...)
+	}
+	if len(elsewhere) > 0 {
+		return usual, fmt.Errorf("no INA219 answers at %s, but one does on %s: give that --address, or set the pads A0 and A1 of the module", address, strings.Join(elsewhere, ", "))
 	}
 	looked := make([]string, len(buses))
 	for i, n := range buses {

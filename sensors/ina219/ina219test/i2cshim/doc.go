@@ -7,7 +7,8 @@
 // commands of the I2C character device to the test as user notifications; no
 // kernel module and no privilege is needed. Opening /dev/i2c-N for a bus the
 // test gave yields a stand-in file; I2C_FUNCS and I2C_RDWR on it are answered by
-// the bus, and everything else goes on to the kernel untouched.
+// the bus, and everything else goes on to the kernel untouched. A bus that is nil
+// is one that the program may not open: EACCES.
 //
 // The filter must be installed between fork and exec, so the test binary runs
 // itself as a first stage: TestMain calls MainHook before anything else.

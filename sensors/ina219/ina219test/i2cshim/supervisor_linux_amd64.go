@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
+	"slices"
 	"strings"
 	"unsafe"
 
@@ -46,13 +48,17 @@ type supervisor struct {
 	stopR    int // readable once stop was called
 	stopW    int
 	buses    map[int]i2c.Bus
-	files    map[int]int // stand-in descriptor by bus
+	files    map[int]int // stand-in descriptor by bus; -1 for one that may not be opened
 	failed   error       // the first failure of the shim itself; read after serve has ended
 }
 
 func newSupervisor(listener int, buses map[int]i2c.Bus) (*supervisor, error) {
 	s := &supervisor{listener: listener, stopR: -1, stopW: -1, buses: buses, files: map[int]int{}}
-	for n := range buses {
+	for n, bus := range buses {
+		if bus == nil {
+			s.files[n] = -1
+			continue
+		}
 		fd, err := unix.MemfdCreate(fmt.Sprint(standIn, n), unix.MFD_CLOEXEC)
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("stand-in for /dev/i2c-%d: %w", n, err), s.close())
@@ -71,10 +77,7 @@ func (s *supervisor) stop() { _, _ = unix.Write(s.stopW, []byte{0}) }
 
 // close frees the descriptors and returns what failed while serving.
 func (s *supervisor) close() error {
-	for _, fd := range s.files {
-		unix.Close(fd)
-	}
-	for _, fd := range []int{s.listener, s.stopR, s.stopW} {
+	for _, fd := range slices.Concat(slices.Collect(maps.Values(s.files)), []int{s.listener, s.stopR, s.stopW}) {
 		if fd >= 0 {
 			unix.Close(fd)
 		}
@@ -131,7 +134,11 @@ func (s *supervisor) answer() error {
 	r := response{id: n.id, flags: unix.SECCOMP_USER_NOTIF_FLAG_CONTINUE}
 	switch n.nr {
 	case unix.SYS_OPENAT:
-		if fd, ok := s.opened(&n); ok {
+		fd, ok := s.opened(&n)
+		switch {
+		case ok && fd < 0:
+			r = response{id: n.id, errno: -int32(unix.EACCES)}
+		case ok:
 			a := addFD{id: n.id, flags: unix.SECCOMP_ADDFD_FLAG_SEND, srcFD: uint32(fd), newFDFlags: unix.O_CLOEXEC}
 			return gone("hand over the stand-in file", s.ioctl(unix.SECCOMP_IOCTL_NOTIF_ADDFD, unsafe.Pointer(&a)))
 		}
