@@ -72,10 +72,6 @@ func (c call) String() string {
 	return strings.Join(words, " ")
 }
 
-// Heard says in words what an alarm sounds like: "LONG short short"; "" for what
-// is left to the lamp.
-func Heard(n alarm.Name, s alarm.Severity) string { return callOf(n, s).String() }
-
 // light is what the lamp does.
 type light int
 

@@ -56,16 +56,23 @@ func (p *Player) light() light {
 	is := dark
 	for _, s := range p.active {
 		shows := blink
-		switch {
-		case s.quiet():
-		case s.alarm.Severity == alarm.Critical:
-			shows = fast
-		case s.alarm.Severity == alarm.Warning:
-			shows = slow
+		if !s.quiet() {
+			shows = lightOf(s.alarm.Severity)
 		}
 		is = max(is, shows)
 	}
 	return is
+}
+
+// lightOf is what the lamp shows for an alarm that nobody has acknowledged.
+func lightOf(s alarm.Severity) light {
+	switch s {
+	case alarm.Critical:
+		return fast
+	case alarm.Warning:
+		return slow
+	}
+	return blink
 }
 
 // testFor is how long a self-test may take: a call that is under way, its rest,

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"bytes"
+	"html"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"candlemark/agent/alarm"
+	"candlemark/agent/signal"
+)
+
+const published = "../field-card.html"
+
+func TestThePublishedCardIsTheOneThatIsMade(t *testing.T) {
+	want, err := card()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, err := os.ReadFile(published); err != nil || !bytes.Equal(got, want) {
+		t.Errorf("%s is out of date (%v): go generate ./deploy/fieldcard", published, err)
+	}
+}
+
+// Whatever the template became: every alarm stands on the card once, with its
+// beeps and all that is to be done.
+func TestTheCardTellsEveryAlarm(t *testing.T) {
+	page, err := card()
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := regexp.MustCompile(`(?s)<tr>.*?</tr>`).FindAllString(string(page), -1)
+	if len(rows) != len(alarm.Catalogue()) {
+		t.Errorf("%d rows for %d alarms", len(rows), len(alarm.Catalogue()))
+	}
+	for _, e := range alarm.Catalogue() {
+		found := 0
+		for _, r := range rows {
+			if !strings.Contains(r, "<small>"+string(e.Name)+"</small>") {
+				continue
+			}
+			found++
+			words := html.UnescapeString(r)
+			heard := signal.Heard(e.Name, e.Severity)
+			if !strings.Contains(words, e.Action[1:]) || heard != "" && !strings.Contains(words, heard) || strings.Contains(words, "{") {
+				t.Errorf("%s: %s", e.Name, r)
+			}
+			if beeps := strings.Count(r, "<rect"); beeps != len(strings.Fields(heard)) {
+				t.Errorf("%s: %d beeps are drawn of %q", e.Name, beeps, heard)
+			}
+		}
+		if found != 1 {
+			t.Errorf("%s stands on the card %d times", e.Name, found)
+		}
+	}
+}
+
+func TestTheCardFetchesNothing(t *testing.T) {
+	page, err := card()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bad := regexp.MustCompile(`(?i)<(script|link|img|iframe|object|a)\b|url\(|@import|src=|href=`).FindString(string(page)); bad != "" {
+		t.Errorf("the card has %q", bad)
+	}
+}
+
+// A browser prints the card on one sheet, and would need more for twice as much.
+func TestTheCardPrintsOnOneSheet(t *testing.T) {
+	browser, err := exec.LookPath("chromium")
+	if err != nil {
+		if os.Getenv("CANDLEMARK_NO_SKIP") != "" {
+			t.Fatal("chromium is not installed")
+		}
+		t.Skip("chromium is not installed")
+	}
+	page, err := card()
+	if err != nil {
+		t.Fatal(err)
+	}
+	body := regexp.MustCompile(`(?s)<body>.*</body>`).Find(page)
+	twice := strings.Replace(string(page), "</body>", strings.NewReplacer("<body>", "", "</body>", "").Replace(string(body))+"</body>", 1)
+	for _, c := range []struct {
+		name, paper, page string
+		one               bool
+	}{{"A4", "A4", string(page), true}, {"Letter", "Letter", string(page), true}, {"twice as much", "A4", twice, false}} {
+		t.Run(c.name, func(t *testing.T) {
+			if n := sheets(t, browser, c.page, c.paper); (n == 1) != c.one {
+				t.Errorf("%d sheets", n)
+			}
+		})
+	}
+}
+
+func sheets(t *testing.T, browser, page, paper string) int {
+	t.Helper()
+	dir := t.TempDir()
+	file, pdf := filepath.Join(dir, "card.html"), filepath.Join(dir, "card.pdf")
+	sized := strings.Replace(page, "@page { ", "@page { size: "+paper+"; ", 1)
+	if sized == page {
+		t.Fatal("the card has no @page rule to set the paper in")
+	}
+	if err := os.WriteFile(file, []byte(sized), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.CommandContext(t.Context(), browser, "--headless", "--no-sandbox", "--disable-gpu", "--user-data-dir="+filepath.Join(dir, "profile"), "--no-pdf-header-footer", "--print-to-pdf="+pdf, file)
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	data, err := os.ReadFile(pdf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(data, -1))
+}
