@@ -30,7 +30,10 @@ type Parts struct {
 	Background, Servers []Task
 
 	Log      zerolog.Logger
-	ClockSet func() bool      // whether the wall clock can be trusted
+	ClockSet func() bool // whether the time of day is known
+	// Right is the time of day that a reading of the board's clock stands for, where
+	// it is known better than by that clock; nil for the reading itself.
+	Right    func(time.Time) time.Time
 	PowerOff func(why string) // shuts the board down; must not block
 	Alive    func()           // feeds the watchdog, once for each handled tick; nil without one
 	Speed    float64          // 1, or more in a demonstration
@@ -56,7 +59,7 @@ const grace = 15 * time.Second
 func New(p Parts) (*Agent, error) {
 	a := &Agent{
 		parts: p,
-		line:  timeline{start: time.Now(), speed: p.Speed},
+		line:  timeline{start: time.Now(), speed: p.Speed, right: p.Right},
 		// Producers wait when this is full, which slows sampling and loses nothing.
 		events: make(chan queued, 64),
 		ended:  make(chan struct{}),

@@ -12,6 +12,7 @@ import (
 type timeline struct {
 	start time.Time // keeps its monotonic reading
 	speed float64
+	right func(time.Time) time.Time // the time of day that a reading of the board's clock stands for; nil for itself
 }
 
 // now is the present.
@@ -32,7 +33,10 @@ func (t timeline) of(at time.Time) alarm.Instant {
 // wall is what the clock on the wall said. At speed 1 it is read afresh, so that
 // a clock that was set meanwhile shows; sped up, it runs with the time line.
 func (t timeline) wall(up time.Duration, at time.Time) time.Time {
-	if t.speed == 1 {
+	switch {
+	case t.speed == 1 && t.right != nil:
+		return t.right(at)
+	case t.speed == 1:
 		return at.Round(0)
 	}
 	return t.start.Round(0).Add(up)

@@ -1,6 +1,7 @@
 package action
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -24,6 +25,8 @@ func find(name string) act {
 		return doFeed
 	case Ack:
 		return doAck
+	case Time:
+		return doTime
 	}
 	return nil
 }
@@ -72,6 +75,17 @@ func doAck(h Handler, who string, decode func(any) error) (string, error) {
 		return "", err
 	}
 	return h.Acknowledge(r.Alarm, r.Subject, time.Duration(r.For), who)
+}
+
+func doTime(h Handler, who string, decode func(any) error) (string, error) {
+	var r TimeRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	if r.Now.IsZero() {
+		return "", errors.New("now is missing: write the present time as 2026-03-14T18:30:00Z or with another zone")
+	}
+	return h.SetTime(r.Now, who)
 }
 
 func (r FeedRequest) request() feed.Request {

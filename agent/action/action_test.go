@@ -45,6 +45,14 @@ func (a *strictAgent) Acknowledge(name, subject string, quiet time.Duration, who
 	return "quiet", a.fail
 }
 
+func (a *strictAgent) SetTime(now time.Time, who string) (string, error) {
+	if now.IsZero() {
+		a.t.Error("a time that nobody gave")
+	}
+	a.did = fmt.Sprintf("time %s by %s", now.Format(time.RFC3339), who)
+	return "done", a.fail
+}
+
 func serve(h Handler, name, body string) (int, Answer, error) {
 	w := httptest.NewRecorder()
 	Serve(w, httptest.NewRequest(http.MethodPost, "/actions/"+name, strings.NewReader(body)), h, name, "ana")
@@ -79,6 +87,8 @@ func FuzzServe(f *testing.F) {
 	f.Add("note", `{"text":"x\u001b[2J"}`)
 	f.Add("feed", `{"do":"off","for":"45m"}`)
 	f.Add("feed", `{"do":"off","for":45}`)
+	f.Add("time", `{"now":"2026-03-14T18:30:00Z"}`)
+	f.Add("time", `{}`)
 	f.Add("ack", `{"alarm":"link_down","for":"-1s"}`)
 	f.Fuzz(func(t *testing.T, name, body string) {
 		h := &strictAgent{t: t}

@@ -26,6 +26,7 @@ const (
 	Note = "note"
 	Feed = "feed"
 	Ack  = "ack"
+	Time = "time"
 )
 
 const (
@@ -46,6 +47,9 @@ type Handler interface {
 	Note(text, who string) error
 	// Feed asks something of the terminal's feed, and returns in words what follows.
 	Feed(r feed.Request, who string) (string, error)
+	// SetTime takes the person's word for the present time of day, and returns in words
+	// what follows.
+	SetTime(now time.Time, who string) (string, error)
 	// Acknowledge quiets the active alarms of this name, of one subject or, with "",
 	// of every one, for quiet or, with 0, as long as the alarm allows; it returns in
 	// words what follows.
@@ -69,6 +73,10 @@ type (
 		Alarm   string `json:"alarm"`
 		Subject string `json:"subject,omitempty"`
 		For     Span   `json:"for,omitzero"`
+	}
+	// TimeRequest is the time of day at the moment it is sent.
+	TimeRequest struct {
+		Now time.Time `json:"now"` // RFC 3339, with its zone
 	}
 	// FeedRequest has its times as people write them: "45m".
 	FeedRequest struct {

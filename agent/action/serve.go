@@ -6,13 +6,14 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"strings"
 )
 
 // Serve carries the action called name out, as r's body says, for who.
 func Serve(w http.ResponseWriter, r *http.Request, h Handler, name, who string) {
 	do := find(name)
 	if do == nil {
-		Fail(w, http.StatusNotFound, fmt.Errorf("%q is nothing the agent can do; it can: %s, %s, %s, %s", name, Swap, Note, Feed, Ack))
+		Fail(w, http.StatusNotFound, fmt.Errorf("%q is nothing the agent can do; it can: %s", name, strings.Join([]string{Swap, Note, Feed, Ack, Time}, ", ")))
 		return
 	}
 	malformed := error(nil)

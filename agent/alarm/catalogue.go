@@ -149,7 +149,7 @@ func Catalogue() []Entry {
 		{
 			Name: ClockNotSet, Severity: Notice, About: "board",
 			Title:  "the clock of the board is not set: {detail}",
-			Action: "write down times by hand until the clock is set: let the board reach a time server, or set the clock; durations and forecasts are not affected",
+			Action: "write down times by hand until the clock is set: let the board reach a time server, or say the time with candlemark clock set; durations and forecasts are not affected",
 			Raise:  Level{0, ofClock}, Clear: Level{1, ofClock},
 			RaiseHold: clockHold, ClearHold: clockBackHold,
 			QuietMost:   12 * time.Hour,

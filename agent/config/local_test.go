@@ -55,6 +55,8 @@ func TestAFaultOfFeedOrSignalSaysWhatToDo(t *testing.T) {
 	second := strings.Replace(least[strings.Index(least, "  - name"):], "name: a", "name: b", 1)
 	second = strings.Replace(second, "3A", "3A, address: 0x41", 1)
 	for _, tt := range []struct{ name, text, want string }{
+		{"a path for a clock chip", least + "clock: {chip: /dev/rtc0}\n", `clock.chip: "/dev/rtc0" is not the name of a clock chip; write it as in /sys/class/rtc: rtc0`},
+		{"commands without a token", least + "actions: {}\n", `actions.token_file: is missing`},
 		{"two packs and none named", with(least, least+second), `feed.pack: is missing: there is more than one pack; name the one that feeds the terminal`},
 		{"a pack that is not there", with("feed:\n", "feed:\n  pack: x\n"), `f:9:9: feed.pack: no pack is named "x"; did you mean "a"?`},
 		{"a pack that is nowhere near", with("feed:\n", "feed:\n  pack: workshop\n"), `no pack is named "workshop"; name one of the packs`},

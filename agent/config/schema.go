@@ -34,6 +34,8 @@ type Config struct {
 	LogFormat string `key:"log_format" default:"text" oneof:"text json"`
 	// The board the agent itself runs on.
 	Board Board `key:"board"`
+	// Where the time of day comes from before a time service knows it.
+	Clock Clock `key:"clock"`
 	// The battery packs, one for each sensor.
 	Packs []Pack `key:"packs"`
 	// What is probed for latency and loss.

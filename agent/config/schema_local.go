@@ -76,6 +76,12 @@ type Actions struct {
 	TokenFile string `key:"token_file" need:"yes"`
 }
 
+// Clock says what is trusted to know the time of day.
+type Clock struct {
+	// Clock chip with a battery that is trusted where it agrees with the board's clock, by its name below /sys/class/rtc, such as rtc0. Left out, the time is not known until a time service or somebody sets it (candlemark clock set).
+	Chip string `key:"chip"`
+}
+
 // Line is a GPIO chip or a line of one: a number or a name.
 type Line string
 

@@ -23,6 +23,12 @@ func (o outputs) add(report reporter, key string, chip, line Line) {
 	o[at] = key
 }
 
+func validateClock(report reporter, c Clock) {
+	if n, ok := strings.CutPrefix(c.Chip, "rtc"); c.Chip != "" && (!ok || n == "" || strings.Trim(n, "0123456789") != "") {
+		report("clock.chip", fmt.Sprintf("%q is not the name of a clock chip", c.Chip), "write it as in /sys/class/rtc: rtc0")
+	}
+}
+
 func validateSignal(report reporter, used outputs, s Signal) {
 	for _, o := range []struct {
 		key string

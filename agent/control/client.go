@@ -81,6 +81,11 @@ func (c *Client) Feed(ctx context.Context, r feed.Request) (string, error) {
 	return c.act(ctx, action.Feed, action.FeedRequestOf(r))
 }
 
+// SetTime tells the agent the present time of day.
+func (c *Client) SetTime(ctx context.Context, now time.Time) (string, error) {
+	return c.act(ctx, action.Time, action.TimeRequest{Now: now})
+}
+
 // act asks for an action and returns what the agent says of it.
 func (c *Client) act(ctx context.Context, name string, request any) (string, error) {
 	var got action.Answer

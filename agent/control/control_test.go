@@ -71,6 +71,12 @@ func (f *fake) Acknowledge(name, subject string, quiet time.Duration, who string
 	f.told = append(f.told, fmt.Sprintf("acknowledge %s of %q for %s by %s", name, subject, quiet, who))
 	return "quiet for 5 min", f.refuse
 }
+func (f *fake) SetTime(now time.Time, who string) (string, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, fmt.Sprintf("time %s by %s", now.Format(time.RFC3339), who))
+	return "it is late", f.refuse
+}
 func (f *fake) Records(filter journal.Filter) ([]journal.Record, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

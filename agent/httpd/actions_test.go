@@ -41,6 +41,10 @@ func (h *told) Acknowledge(name, subject string, quiet time.Duration, who string
 	h.did = append(h.did, fmt.Sprintf("ack %s %q for %s by %s", name, subject, quiet, who))
 	return "quiet", h.err
 }
+func (h *told) SetTime(now time.Time, who string) (string, error) {
+	h.did = append(h.did, fmt.Sprintf("time %s by %s", now.Format(time.RFC3339), who))
+	return "it is late", h.err
+}
 func (h *told) Feed(r feed.Request, who string) (string, error) {
 	h.did = append(h.did, fmt.Sprintf("feed %s for %s, %s, by %s", r.Do, r.For, r.Schedule, who))
 	return "it returns in 45 min", h.err
@@ -94,6 +98,9 @@ func TestCommandsAreCarriedOutWithWhoGaveThem(t *testing.T) {
 			t.Errorf("%s %s: %d %+v", c.name, c.body, code, a)
 		}
 	}
+	if code, a := ask(s, command("time", `{"now":"2026-03-14T19:30:00+01:00"}`)); code != http.StatusOK || a.Words != "it is late" {
+		t.Errorf("time: %d %+v", code, a)
+	}
 	r := command("note", `{"text":"over TLS"}`)
 	r.RemoteAddr, r.TLS = "192.0.2.7:1", &tls.ConnectionState{} // an address of RFC 5737
 	if code, a := ask(s, r); code != http.StatusOK {
@@ -101,6 +108,7 @@ func TestCommandsAreCarriedOutWithWhoGaveThem(t *testing.T) {
 	}
 	want := []string{`swap a "B2" by Anaïs (http, 127.0.0.1)`, `note "rain" by Anaïs (http, 127.0.0.1)`,
 		`feed off for 45m0s, on for 0 s in every 0 s, by Anaïs (http, 127.0.0.1)`, `feed schedule for 0s, on for 10 min in every 1 h, by Anaïs (http, 127.0.0.1)`,
+		`time 2026-03-14T19:30:00+01:00 by Anaïs (http, 127.0.0.1)`,
 		`note "over TLS" by Anaïs (http, 192.0.2.7)`}
 	if got := strings.Join(h.did, "\n"); got != strings.Join(want, "\n") {
 		t.Errorf("told\n%s\nwant\n%s", got, strings.Join(want, "\n"))
@@ -125,12 +133,13 @@ func TestCommandsAreRefusedInWords(t *testing.T) {
 		"nobody":                              {func(r *http.Request) { r.Header.Del("Candlemark-Who") }, 400, "say who you are"},
 		"a name that upsets a terminal":       {func(r *http.Request) { r.Header.Set("Candlemark-Who", "a%1b[2J") }, 400, "say who you are"},
 		"a name that is no UTF-8":             {func(r *http.Request) { r.Header.Set("Candlemark-Who", "a%ff") }, 400, "say who you are"},
-		"an unknown action":                   {func(r *http.Request) { r.URL.Path = "/actions/explode" }, 404, "nothing the agent can do; it can: swap, note, feed"},
+		"an unknown action":                   {func(r *http.Request) { r.URL.Path = "/actions/explode" }, 404, "nothing the agent can do; it can: swap, note, feed, ack, time"},
 		"too much":                            {func(r *http.Request) { *r = *command("note", `{"text":"`+strings.Repeat("x", 9000)+`"}`) }, 413, "too large"},
 		"no JSON":                             {func(r *http.Request) { *r = *command("note", `{"text":`) }, 400, "unexpected EOF"},
 		"an unknown key":                      {func(r *http.Request) { *r = *command("note", `{"txet":"x"}`) }, 400, "unknown field"},
 		"two requests in one":                 {func(r *http.Request) { *r = *command("note", `{"text":"x"}{"text":"y"}`) }, 400, "more than one"},
 		"a time without unit":                 {func(r *http.Request) { *r = *command("feed", `{"do":"off","for":"45"}`) }, 400, "write it with its unit"},
+		"no time":                             {func(r *http.Request) { *r = *command("time", `{}`) }, 422, "now is missing"},
 		"an unknown pack":                     {func(r *http.Request) { *r = *command("swap", `{"pack":"b"}`) }, 422, "the packs are: a"},
 	} {
 		t.Run(name, func(t *testing.T) {

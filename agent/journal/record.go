@@ -20,6 +20,7 @@ const (
 	KindConfig Kind = "config"  // the configuration changed
 	KindProbe  Kind = "probe"   // a probe's result
 	KindFeed   Kind = "feed"    // the terminal's feed was switched, or somebody asked for it
+	KindClock  Kind = "clock"   // somebody said what time it is
 	KindSelf   Kind = "journal" // the journal about itself: records dropped
 )
 

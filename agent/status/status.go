@@ -21,6 +21,7 @@ type Snapshot struct {
 	Taken       alarm.Instant
 	Started     time.Time
 	ClockSet    bool
+	ClockSource string // who knows the time of day; "" while nobody does
 	Packs       []Pack
 	Targets     []Target
 	Trouble     Trouble

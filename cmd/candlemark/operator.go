@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os/user"
 	"strings"
@@ -11,6 +12,7 @@ import (
 	"candlemark/agent"
 	"candlemark/agent/action"
 	"candlemark/agent/alarm"
+	"candlemark/agent/clock/board"
 	"candlemark/agent/config"
 	"candlemark/agent/feed"
 	"candlemark/agent/handover"
@@ -27,7 +29,8 @@ type operator struct {
 	agent   func() *agent.Agent
 	view    func() status.Snapshot
 	journal *journal.Journal
-	broken  string // why journal is not the lasting one; "" when it is
+	clock   *board.Keeper // nil where the time is made up
+	broken  string        // why journal is not the lasting one; "" when it is
 
 	incident sync.Mutex // held while the incident is read and written
 }
@@ -58,6 +61,22 @@ func (o *operator) Note(text, who string) error {
 		return err
 	}
 	return o.kept()
+}
+
+func (o *operator) SetTime(now time.Time, who string) (string, error) {
+	if o.clock == nil {
+		return "", errors.New("a demonstration keeps its own time")
+	}
+	if err := o.clock.Set(now); err != nil {
+		return "", err
+	}
+	at := o.agent().Now()
+	words := fmt.Sprintf("it is %s; the time is known from: %s", at.Wall.Format("2006-01-02 15:04:05 MST"), o.clock.Source())
+	if off := time.Now().Sub(at.Wall).Round(time.Second); off != 0 {
+		words += fmt.Sprintf("; the board's own clock is %s off and left as it is", off)
+	}
+	o.journal.Append(journal.Record{Wall: at.Wall, Up: board.Uptime(), Kind: journal.KindClock, Who: userName(who), Text: words})
+	return words, o.kept()
 }
 
 // kept returns once what was done is on the disk: nobody is told "noted" of what a
@@ -107,7 +126,7 @@ func (o *operator) Incident() (handover.Incident, error) { return readIncident(o
 func (o *operator) SetIncident(do handover.Action, given handover.Incident, who string) (handover.Incident, error) {
 	o.incident.Lock()
 	defer o.incident.Unlock()
-	return setIncident(o.journal, do, given, handover.Stamp{At: time.Now(), Trusted: o.view().ClockSet}, userName(who))
+	return setIncident(o.journal, do, given, handover.Stamp{At: o.agent().Now().Wall, Trusted: o.view().ClockSet}, userName(who))
 }
 
 // webActions lets the operator be asked over HTTP; nil where the configuration does not.

@@ -103,8 +103,9 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	}
 	defer jnl.Close()
 
-	keep := newClock(boot, jnl, log)
-	near, err := newLocal(cfg, keep.Known, log)
+	keep := newClock(boot, cfg.Clock.Chip, jnl, log)
+	now := rightTime(keep, boot)
+	near, err := newLocal(cfg, keep.Known, func() time.Time { return now(time.Now()) }, log)
 	if err != nil {
 		return err
 	}
@@ -115,7 +116,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	parts := agent.Parts{
 		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: append(everybody{tell}, near.tell...),
 		Background: append([]agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}}, near.tasks...),
-		Log:        log, ClockSet: keep.Known, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
+		Log:        log, ClockSet: keep.Known, Right: now, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
 		Speed: 1, BootUp: bootUp,
 	}
 	if cfg.Feed != nil {
@@ -134,6 +135,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	var fwd *forward.Forwarder
 	view := func() status.Snapshot {
 		s := a.Snapshot()
+		s.ClockSource = string(keep.Source())
 		if fwd != nil {
 			f := fwd.Status()
 			s.Forward = &f
@@ -156,7 +158,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 			log.Error().Err(err).Msg("no command will be taken over HTTP until this is mended")
 		}
 	}
-	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl, broken: broken}
+	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, broken: broken}
 	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
 		Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		met.Handler(), view)
@@ -167,11 +169,11 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		return err
 	}
 	log.Info().Str("relay", cfg.Relay).Str("listen", cfg.Listen).Int("packs", len(cfg.Packs)).Int("targets", len(prs)).Str("version", build().Version).Msg("candlemark starts")
-	jnl.Append(journal.Record{Wall: time.Now(), Up: board.Uptime(), Kind: journal.KindAgent, Text: "started"})
+	jnl.Append(journal.Record{Wall: now(time.Now()), Up: board.Uptime(), Kind: journal.KindAgent, Text: "started"})
 	go announceReady(ctx, web, log)
 	context.AfterFunc(ctx, func() { _, _ = daemon.SdNotify(false, daemon.SdNotifyStopping) })
 	err = a.Run(ctx)
-	jnl.Append(journal.Record{Wall: time.Now(), Up: board.Uptime(), Kind: journal.KindAgent, Text: "stopped in order"})
+	jnl.Append(journal.Record{Wall: now(time.Now()), Up: board.Uptime(), Kind: journal.KindAgent, Text: "stopped in order"})
 	log.Info().Msg("candlemark ends")
 	return err
 }

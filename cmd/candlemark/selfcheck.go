@@ -82,7 +82,7 @@ func selfCheck(ctx context.Context, cfg *config.Config) []finding {
 			found = append(found, checkThermometer(p))
 		}
 	}
-	found = append(found, checkClock(), checkJournal(cfg.Journal, running), checkListen(cfg.Listen, running))
+	found = append(found, checkClock(cfg.Clock.Chip), checkJournal(cfg.Journal, running), checkListen(cfg.Listen, running))
 	if cfg.Actions != nil {
 		found = append(found, checkActions(cfg))
 	}
@@ -169,11 +169,17 @@ func checkThermometer(p config.Pack) finding {
 	return finding{what, isFault, p.Temperature.File + " holds no temperature", "name a file with thousandths of a degree, or give a fixed temperature"}
 }
 
-func checkClock() finding {
-	if board.Look("", "").Synchronised {
+func checkClock(chip string) finding {
+	e := board.Look("", chipDir(chip))
+	switch {
+	case e.Synchronised:
 		return finding{"clock", isGood, "the kernel says it is synchronised", ""}
+	case e.ChipAgrees:
+		return finding{"clock", isGood, "the clock chip " + chip + " agrees", ""}
+	case chip != "":
+		return finding{"clock", isFault, "the clock chip " + chip + " cannot be read, or says another time than the board's clock", "set the chip once a time service knows the time (hwclock --systohc), change its battery, or remove clock.chip"}
 	}
-	return finding{"clock", isUnknown, "not synchronised: it may be wrong", "let the board reach a time server, or set the clock by hand; durations and warnings do not depend on it"}
+	return finding{"clock", isUnknown, "not synchronised: it may be wrong", "let the board reach a time server, or say the time with candlemark clock set; durations and warnings do not depend on it"}
 }
 
 // leastFree is the room the journal should find, bytes.

@@ -46,13 +46,13 @@ func (l *local) status() (out []status.Receiver) {
 }
 
 // newLocal builds buzzer, lamp and commands.
-func newLocal(c *config.Config, clockSet func() bool, log zerolog.Logger) (*local, error) {
+func newLocal(c *config.Config, clockSet func() bool, now func() time.Time, log zerolog.Logger) (*local, error) {
 	l := &local{}
 	if c.Signal.Buzzer != nil || c.Signal.Lamp != nil {
 		hours := signal.Hours{From: time.Duration(c.Signal.QuietFrom), To: time.Duration(c.Signal.QuietTo)}
 		p, err := signal.New(signal.Config{
 			Buzzer: pin(c.Signal.Buzzer), Lamp: pin(c.Signal.Lamp), Severities: c.Signal.Severities,
-			Quiet: func() bool { return clockSet() && hours.Include(time.Now()) },
+			Quiet: func() bool { return clockSet() && hours.Include(now()) },
 		})
 		if err != nil {
 			return nil, configError{fmt.Errorf("signal: %w", err)}
