@@ -72,7 +72,7 @@ func (o *operator) SetTime(now time.Time, who string) (string, error) {
 	}
 	at := o.agent().Now()
 	words := fmt.Sprintf("it is %s; the time is known from: %s", at.Wall.Format("2006-01-02 15:04:05 MST"), o.clock.Source())
-	if off := time.Now().Sub(at.Wall).Round(time.Second); off != 0 {
+	if off := time.Since(at.Wall).Round(time.Second); off != 0 {
 		words += fmt.Sprintf("; the board's own clock is %s off and left as it is", off)
 	}
 	o.journal.Append(journal.Record{Wall: at.Wall, Up: board.Uptime(), Kind: journal.KindClock, Who: userName(who), Text: words})
