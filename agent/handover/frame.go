@@ -175,7 +175,11 @@ func measured(t status.Target) (value, count string) {
 		}
 		return down + ", " + up, fmt.Sprintf("one transfer of %s; %d tries, %d failed", bytesText(float64(r.Bytes)), t.Attempts, t.Failures)
 	case r.Service != nil:
-		return "service measured", fmt.Sprintf("%d tries, %d failed", t.Attempts, t.Failures)
+		value = "works"
+		if !r.Service.Works {
+			value = "does not work: " + oneLine(r.Service.Problem)
+		}
+		return value, fmt.Sprintf("%d tries, %d failed", t.Attempts, t.Failures)
 	}
 	return NotMeasured, NotMeasured
 }

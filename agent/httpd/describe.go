@@ -18,6 +18,7 @@ type page struct {
 	Feed                        *feedView
 	Alarms                      []alarmView
 	Trouble                     *troubleView
+	Fit                         []fitView
 	Links                       []linkView
 	Agent                       []fact
 }
@@ -50,7 +51,7 @@ func describe(s status.Snapshot, alive bool, still time.Duration, now time.Time)
 	for i, a := range alarms {
 		p.Alarms = append(p.Alarms, describeAlarm(a, up, said[i], settled(a, alarms)))
 	}
-	p.Feed, p.Trouble = describeFeed(s), describeTrouble(s.Trouble)
+	p.Feed, p.Trouble, p.Fit = describeFeed(s), describeTrouble(s.Trouble), describeFit(s.Fit)
 	for i := range s.Targets {
 		p.Links = append(p.Links, describeLink(&s.Targets[i], now))
 	}

@@ -1,12 +1,10 @@
 package httpd
 
 import (
-	"cmp"
 	"fmt"
 	"time"
 
 	"candlemark/agent/status"
-	"candlemark/probes"
 	"candlemark/probes/quality"
 )
 
@@ -64,76 +62,6 @@ func describeFeed(s status.Snapshot) *feedView {
 		v.Facts = append(v.Facts, fact{Name: "cuts so far", Value: fmt.Sprintf("%d asked for, %d by schedule, %d to keep the reserve", c.Request, c.Schedule, c.Shed)})
 	}
 	return v
-}
-
-func describeLink(t *status.Target, now time.Time) linkView {
-	where := "near hop"
-	if t.Section == probes.Uplink {
-		where = "uplink"
-	}
-	v := linkView{Title: t.Name + " (" + where + ", " + string(t.Kind) + ")"}
-	switch {
-	case t.LastError != "":
-		v.Verdict = "not measured"
-		v.Facts = append(v.Facts, fact{Name: "why", Value: "the probe could not be made", Raw: t.LastError})
-	case !t.LastKnown:
-		v.Verdict = "not measured yet"
-	case t.Last.Latency != nil:
-		v.Verdict, v.Facts = latencyFacts(t.Last.Latency)
-	case t.Last.Throughput != nil:
-		v.Verdict, v.Facts = throughputFacts(t.Last.Throughput)
-	default:
-		v.Verdict = "not measured"
-	}
-	if t.LastKnown {
-		age := now.Sub(t.Last.Start.Add(t.Last.Elapsed))
-		v.Facts = append(v.Facts, fact{Name: "measured", Value: about(age) + " ago"})
-	}
-	if t.NotRun != "" {
-		v.Facts = append(v.Facts, fact{Name: "held back", Value: t.NotRun})
-	}
-	return v
-}
-
-func latencyFacts(l *probes.LatencyStats) (verdict string, facts []fact) {
-	verdict = "answers"
-	switch {
-	case l.Sent == 0:
-		return "not measured", nil
-	case l.Lost >= l.Sent:
-		verdict = "no answer"
-	case l.Lost > 0:
-		verdict = "answers, with loss"
-	}
-	facts = append(facts, fact{Name: "lost", Value: fmt.Sprintf("%d of %d packets", l.Lost, l.Sent)})
-	if l.RTTKnown {
-		facts = append(facts, fact{Name: "round trip", Value: fmt.Sprintf("%s median, %s least, %s at the 95th percentile", ms(l.Median), ms(l.Min), ms(l.P95))})
-	}
-	if l.VariationKnown {
-		facts = append(facts, fact{Name: "jitter", Value: ms(l.Jitter) + ", of round trips"})
-	}
-	return verdict, facts
-}
-
-func throughputFacts(t *probes.ThroughputStats) (verdict string, facts []fact) {
-	verdict = "not measured"
-	for _, d := range []struct {
-		name  string
-		bitPS float64
-		known bool
-		bytes int64
-	}{{"down", t.Down, t.DownKnown, t.DownBytes}, {"up", t.Up, t.UpKnown, t.UpBytes}} {
-		value := "not measured"
-		if d.known {
-			verdict = "measured"
-			value = fmt.Sprintf("%.2f Mbit/s over %.1f MB", d.bitPS/1e6, float64(d.bytes)/1e6)
-		}
-		facts = append(facts, fact{Name: d.name, Value: value})
-	}
-	if t.IdleRTTKnown {
-		facts = append(facts, fact{Name: "round trip before", Value: ms(t.IdleRTT)})
-	}
-	return verdict, append(facts, fact{Name: "against", Value: cmp.Or(t.Server, "a server without a name")})
 }
 
 func describeAgent(s status.Snapshot) []fact {

@@ -137,8 +137,48 @@ func TestPageSays(t *testing.T) {
 			[]string{"no answer", "10 of 10 packets"}, []string{"median", "0.0 ms"},
 		},
 		"target that cannot be measured": {
-			func(s *status.Snapshot) { s.Targets[0].LastError = "lookup terminal: no such host" },
+			func(s *status.Snapshot) {
+				s.Targets[0].LastError, s.Targets[0].LastOld = "lookup terminal: no such host", true
+			},
 			[]string{"not measured", "lookup terminal: no such host"}, []string{"median"},
+		},
+		"each direction of packets apart": {
+			func(s *status.Snapshot) {
+				l := s.Targets[0].Last.Latency
+				l.Forth = &probes.Direction{Sent: 10, Lost: 1, LossKnown: true, VariationKnown: true, Jitter: 700 * time.Microsecond}
+				l.Back = &probes.Direction{Sent: 9, LossKnown: true}
+			},
+			[]string{"<dt>away from here</dt><dd>1 of 10 lost, jitter 0.7 ms</dd>", "<dt>back to here</dt><dd>0 of 9 lost</dd>"}, nil,
+		},
+		"a transfer under load, of which one direction failed": {
+			func(s *status.Snapshot) {
+				delays := []time.Duration{100 * time.Millisecond, 100 * time.Millisecond}
+				s.Targets = []status.Target{{Name: "hop rate", Section: probes.Hop, Kind: probes.Throughput, LastKnown: true, LastError: "up: stalled",
+					Last: probes.Result{Start: time.Now(), Throughput: &probes.ThroughputStats{Server: "invented", Down: 40e6, DownKnown: true, DownDetail: &probes.Transfer{
+						HalfWidth: 0.08, HalfWidthKnown: true, SpentBytes: 9e6, Elapsed: 2500 * time.Millisecond,
+						Loaded:  &probes.LatencyStats{Sent: 100, Lost: 2, RTTKnown: true, Median: 61 * time.Millisecond, P95: 88 * time.Millisecond},
+						Working: &probes.WorkingDelays{TCP: delays, HTTP: delays, Loaded: delays}}}}}}
+			},
+			// 100 ms are 600 round trips a minute, fair by the IETF draft (checks E30, E31).
+			[]string{"one part of the probe could not be made", "up: stalled", "40.00 Mbit/s ± 8 %, for 9.0 MB in 2.5 s", "<dd>61.0 ms median, 88.0 ms at the 95th percentile, 2 of 100 lost</dd>",
+				"600 round trips a minute, fair", "<dt>up</dt><dd>not measured</dd>"}, nil,
+		},
+		"a service that does not work": {
+			func(s *status.Snapshot) {
+				s.Targets = []status.Target{{Name: "forms", Section: probes.Uplink, Kind: probes.Service, LastKnown: true,
+					Last: probes.Result{Start: time.Now(), Elapsed: 80 * time.Millisecond, Service: &probes.ServiceStats{Problem: "answered 503", Connect: 21 * time.Millisecond, ConnectKnown: true}}}}
+			},
+			[]string{"forms (uplink, service): does not work", `<span class="raw">answered 503</span>`, "<dt>connection</dt><dd>21.0 ms</dd>"}, []string{"<dt>encryption</dt>", ">0.0 ms"},
+		},
+		"what it is good enough for, needed beside measured": {
+			func(s *status.Snapshot) {
+				m := quality.Measured{RTTMs: quality.Known(600), VariationMs: quality.Known(5), Sent: 500, DownBitS: quality.Known(20e6), UpBitS: quality.Figure{Why: "never tried"},
+					Services: []quality.ServiceSeen{{Name: "forms", Known: true, Detail: "answered 503"}}}
+				s.Fit, _ = quality.Judge(m, quality.DefaultNeeds())
+			},
+			// Half of 600 ms, 20 ms of the ends and 20 ms of buffer: above the 150 ms of G.114, below its 400.
+			[]string{"<strong>voice: not good enough.</strong>", "<strong>video meeting: cannot tell.</strong>", "<td>340 ms</td><td>at most 150, limit 400 ms<span class=\"raw\">ITU-T G.114, G.1010</span></td><td>usable</td>",
+				"<strong>named services: not good enough.</strong>", "does not work: answered 503", "never tried", "Assumed: "}, []string{"NaN"},
 		},
 		"throughput in one direction, held back": {
 			func(s *status.Snapshot) {

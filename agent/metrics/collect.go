@@ -137,7 +137,7 @@ func (e emitter) target(t *status.Target) {
 	}
 	// Where the newest probe could not measure, the one before it says nothing
 	// of the link as it is now.
-	if !t.LastKnown || t.LastError != "" {
+	if !t.LastKnown || t.LastOld {
 		return
 	}
 	if l := t.Last.Latency; l != nil {

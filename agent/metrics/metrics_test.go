@@ -207,7 +207,10 @@ func TestUnknownHasNoSeries(t *testing.T) {
 			[]string{"pack_state", "pack_next_pack_lead_seconds"},
 		},
 		"probe cannot measure any more": {
-			func(s *status.Snapshot) { s.Targets = s.Targets[:1]; s.Targets[0].LastError = "no route" },
+			func(s *status.Snapshot) {
+				s.Targets = s.Targets[:1]
+				s.Targets[0].LastError, s.Targets[0].LastOld = "no route", true
+			},
 			bursts, []string{"link_packets_sent_total", "probe_failures_total", "probe_last_result_timestamp_seconds"},
 		},
 		"every packet lost": {

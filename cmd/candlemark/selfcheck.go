@@ -10,7 +10,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
@@ -18,7 +17,6 @@ import (
 	"candlemark/agent/clock/board"
 	"candlemark/agent/config"
 	"candlemark/agent/control"
-	"candlemark/probes"
 	"candlemark/sensors/ina219"
 )
 
@@ -40,9 +38,10 @@ func newSelfCheck() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
 		Use:   "self-check --config FILE",
-		Short: "Check the board, the sensors, the targets and the receivers",
+		Short: "Check the board, the sensors, what is probed and the receivers",
 		Long: `self-check tries everything the agent will need, one thing after another, and
-says the remedy for each fault. It sends one probe to each target and opens one
+says the remedy for each fault. It sends one probe to each target, asks each
+reflector and source for next to no data, uses each service once, and opens one
 connection to each receiver; it delivers nothing. Exit code 1 says that something
 is at fault.`,
 		Example: "  candlemark self-check --config /etc/candlemark/candlemark.yaml",
@@ -86,7 +85,7 @@ func selfCheck(ctx context.Context, cfg *config.Config) []finding {
 	if cfg.Actions != nil {
 		found = append(found, checkActions(cfg))
 	}
-	found = append(found, checkTargets(ctx, cfg)...)
+	found = append(found, checkProbed(ctx, cfg)...)
 	for _, r := range cfg.Receivers {
 		if r.Kind != commandKind {
 			found = append(found, checkReceiver(ctx, r))
@@ -215,41 +214,6 @@ func checkListen(listen string, running bool) finding {
 	}
 	return finding{"status page", isFault, err.Error(), "set listen to an address this board has and a port that is free"}
 }
-
-// checkTargets sends one probe to each latency target.
-func checkTargets(ctx context.Context, cfg *config.Config) []finding {
-	prs, err := probers(cfg)
-	if err != nil {
-		return []finding{{"targets", isFault, err.Error(), "correct the target"}}
-	}
-	var out []finding
-	for _, t := range cfg.Targets {
-		what := fmt.Sprintf("%s %s", t.Section, t.Name)
-		ctx, cancel := context.WithTimeout(ctx, probeMost)
-		r := prs[t.Name].Probe(ctx)
-		cancel()
-		switch answered, known := r.Answered(); {
-		case answered:
-			out = append(out, finding{what, isGood, fmt.Sprintf("%.1f ms round trip, %d of %d lost", ms(r.Latency.Median), r.Latency.Lost, r.Latency.Sent), ""})
-		case known && r.Latency != nil:
-			cause := "no answer"
-			if r.Latency.LossCause != "" {
-				cause += ": " + r.Latency.LossCause
-			}
-			out = append(out, finding{what, isFault, cause, "check that " + t.Address + " is right and that the way to it is up; some devices answer no ICMP, so try method: tcp_connect with a port"})
-		default:
-			remedy := "for ICMP without privileges see the README, or try method: tcp_connect with a port"
-			if errors.Is(r.Err, probes.ErrNoName) {
-				remedy = "correct the name, or give an address; without a name server use addresses"
-			}
-			out = append(out, finding{what, isFault, fmt.Sprint(r.Err), remedy})
-		}
-	}
-	return out
-}
-
-// probeMost bounds one probe of a check.
-const probeMost = 20 * time.Second
 
 // checkReceiver opens a connection to a receiver without sending an alarm.
 func checkReceiver(ctx context.Context, r config.Receiver) finding {

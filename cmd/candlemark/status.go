@@ -13,7 +13,6 @@ import (
 	"candlemark/agent/control"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
-	"candlemark/probes"
 	"candlemark/probes/quality"
 )
 
@@ -65,6 +64,7 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
 	}
+	printFit(w, s.Fit)
 	if len(s.Alarms) == 0 {
 		fmt.Fprintln(w, "no alarm")
 	}
@@ -165,39 +165,3 @@ func remaining(f pack.Forecast) string {
 	}
 	return fmt.Sprintf("%s left (%s to %s, 9 in 10)", pack.Left(f.Expected), pack.Left(f.Low), pack.Left(f.High))
 }
-
-// targetLine is one target on one line.
-func targetLine(t status.Target) string {
-	if t.LastError != "" {
-		return "not measured: " + t.LastError
-	}
-	if !t.LastKnown {
-		if t.NotRun != "" {
-			return "not measured yet: " + t.NotRun
-		}
-		return "not measured yet"
-	}
-	switch r := t.Last; {
-	case t.Kind == probes.Latency && r.Latency != nil:
-		l := r.Latency
-		if !l.RTTKnown {
-			return fmt.Sprintf("no answer, %d of %d lost", l.Lost, l.Sent)
-		}
-		return fmt.Sprintf("%.1f ms round trip (95 %% under %.1f), %d of %d lost", ms(l.Median), ms(l.P95), l.Lost, l.Sent)
-	case r.Throughput != nil:
-		line := ""
-		if r.Throughput.DownKnown {
-			line += fmt.Sprintf("down %.1f Mbit/s  ", r.Throughput.Down/1e6)
-		}
-		if r.Throughput.UpKnown {
-			line += fmt.Sprintf("up %.1f Mbit/s  ", r.Throughput.Up/1e6)
-		}
-		if t.NotRun != "" {
-			line += "held back: " + t.NotRun
-		}
-		return line
-	}
-	return "not measured yet"
-}
-
-func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }

@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"candlemark/probes"
 )
 
 // The defaults of draft-ietf-ippm-responsiveness-09.
@@ -66,14 +68,6 @@ func TrimmedMean(delays []time.Duration) (mean time.Duration, ok bool) {
 	return time.Duration(math.Round(sum / float64(keep))), true
 }
 
-// LoadedDelays are the probes of one run under load. TLS is nil where the
-// connections have none; it then has no part in the figure, which is not the same
-// as taking 0.
-type LoadedDelays struct {
-	TCP, TLS, HTTP []time.Duration // on connections of their own: to set up, to shake hands, to answer
-	Loaded         []time.Duration // requests on the connections that carry the load
-}
-
 // Responsiveness is a run's figure and its parts, in round trips per minute.
 type Responsiveness struct {
 	RPM             float64 // mean of Foreign and Loaded: of the two rates, not of the delays
@@ -85,8 +79,13 @@ type Responsiveness struct {
 	Samples            int
 }
 
-// Respond computes the draft's figure; ok is false when a part is missing.
-func Respond(d LoadedDelays) (r Responsiveness, ok bool) {
+// Respond computes the draft's figure; ok is false when a part is missing, as all are
+// where d is nil. Connections without TLS leave it out of the figure, which is not
+// the same as taking 0.
+func Respond(d *probes.WorkingDelays) (r Responsiveness, ok bool) {
+	if d == nil {
+		return r, false
+	}
 	tcp, okTCP := TrimmedMean(d.TCP)
 	http, okHTTP := TrimmedMean(d.HTTP)
 	loaded, okLoaded := TrimmedMean(d.Loaded)

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"candlemark/probes"
 )
 
 const ms = time.Millisecond
@@ -33,7 +35,7 @@ func TestBandsOfTheDraft(t *testing.T) { // E31
 // Worked from the draft's formulas (E32 to E34): 1200 and 800 make 1000. Averaging
 // the delays first would give 960 (T9).
 func TestForeignAndLoadedAreAveragedAsRates(t *testing.T) {
-	r, ok := Respond(LoadedDelays{TCP: all(40 * ms), TLS: all(50 * ms), HTTP: all(60 * ms), Loaded: all(75 * ms)})
+	r, ok := Respond(&probes.WorkingDelays{TCP: all(40 * ms), TLS: all(50 * ms), HTTP: all(60 * ms), Loaded: all(75 * ms)})
 	if !ok {
 		t.Fatal("not computed")
 	}
@@ -46,12 +48,12 @@ func TestForeignAndLoadedAreAveragedAsRates(t *testing.T) {
 }
 
 func TestWithoutTLSItHasNoPart(t *testing.T) { // E33: 60000 / ((40 + 60) / 2), not / 3 with a 0
-	r, ok := Respond(LoadedDelays{TCP: all(40 * ms), HTTP: all(60 * ms), Loaded: all(75 * ms)})
+	r, ok := Respond(&probes.WorkingDelays{TCP: all(40 * ms), HTTP: all(60 * ms), Loaded: all(75 * ms)})
 	if !ok {
 		t.Fatal("not computed")
 	}
 	near(t, "foreign", r.Foreign, 1200, 0.5)
-	if _, ok := Respond(LoadedDelays{TCP: all(40 * ms), HTTP: all(60 * ms)}); ok {
+	if _, ok := Respond(&probes.WorkingDelays{TCP: all(40 * ms), HTTP: all(60 * ms)}); ok {
 		t.Error("a result without a loaded part")
 	}
 }
@@ -59,7 +61,7 @@ func TestWithoutTLSItHasNoPart(t *testing.T) { // E33: 60000 / ((40 + 60) / 2), 
 func TestTheTrimHidesWhatThePercentilesKeep(t *testing.T) { // E36
 	loaded := all(60 * ms)
 	loaded[7] = 2 * time.Second
-	r, ok := Respond(LoadedDelays{TCP: all(60 * ms), HTTP: all(60 * ms), Loaded: loaded})
+	r, ok := Respond(&probes.WorkingDelays{TCP: all(60 * ms), HTTP: all(60 * ms), Loaded: loaded})
 	if !ok {
 		t.Fatal("not computed")
 	}

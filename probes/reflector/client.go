@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"candlemark/probes"
+	"candlemark/probes/metered"
 	"candlemark/probes/stamp"
 )
 
@@ -293,10 +294,7 @@ func (a *attempt) begin(outer context.Context, limit time.Duration, budget int64
 	ctx, cancel := context.WithCancelCause(outer)
 	ctx, ph.stop = context.WithTimeoutCause(ctx, limit, errDeadline)
 	ph.cancel = cancel
-	ph.wire = &wire{
-		dial: a.cfg.Dial, congestion: a.cfg.Congestion, limit: budget,
-		conns: make(map[*countedConn]struct{}), spent: func() { cancel(errBudget) },
-	}
+	ph.wire = newWire(a.cfg.Dial, a.cfg.Congestion, budget, func() { cancel(metered.ErrBudget) })
 	ph.client = &http.Transport{
 		DialContext: func(_ context.Context, network, address string) (net.Conn, error) {
 			return ph.wire.dialContext(ctx, network, address) // by itself it would go on dialling for a request that is gone
@@ -316,9 +314,9 @@ func (a *attempt) begin(outer context.Context, limit time.Duration, budget int64
 
 // end stops everything the phase started and gives the bytes it cost.
 func (ph *phase) end() int64 {
-	ph.cancel(errOver)
+	ph.cancel(metered.ErrOver)
 	ph.stop()
-	n := ph.wire.close()
+	n := ph.wire.Close()
 	ph.client.CloseIdleConnections()
 	return n
 }
@@ -329,8 +327,8 @@ func (ph *phase) fault(ctx context.Context, otherwise error) error {
 	switch cause := context.Cause(ctx); {
 	case ph.outer.Err() != nil:
 		return fmt.Errorf("interrupted: %w", context.Cause(ph.outer))
-	case errors.Is(cause, errBudget):
-		return errBudget
+	case errors.Is(cause, metered.ErrBudget):
+		return metered.ErrBudget
 	case errors.Is(cause, errDeadline):
 		return fmt.Errorf("%w within %v", otherwise, ph.limit)
 	}

@@ -72,7 +72,7 @@ func TestProbeUnderLoadOverTLS(t *testing.T) {
 		if len(w.TCP) < 5 || len(w.TLS) != len(w.TCP) || len(w.HTTP) != len(w.TCP) || len(w.Loaded) < 3 {
 			t.Errorf("%s: %d, %d, %d, %d delays", name, len(w.TCP), len(w.TLS), len(w.HTTP), len(w.Loaded))
 		}
-		if rpm, ok := quality.Respond(quality.LoadedDelays(*w)); !ok || rpm.RPM <= 0 {
+		if rpm, ok := quality.Respond(w); !ok || rpm.RPM <= 0 {
 			t.Errorf("%s: responsiveness %+v, %v", name, rpm, ok)
 		}
 		if d.BitS < 34e6 || d.BitS > 45e6 {

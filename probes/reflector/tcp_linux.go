@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"candlemark/probes/metered"
 )
 
 const unsentAtMost = 128 << 10 // bytes of a sender in its own kernel, not yet on the wire
@@ -29,7 +31,7 @@ func rawOf(c net.Conn) (syscall.RawConn, bool) {
 		switch v := c.(type) {
 		case *tls.Conn:
 			c = v.NetConn()
-		case *countedConn:
+		case *metered.Conn:
 			c = v.Conn
 		case *tuned:
 			c = v.Conn

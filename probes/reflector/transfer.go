@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"candlemark/probes"
+	"candlemark/probes/metered"
 )
 
 type direction int
@@ -82,9 +83,7 @@ func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*p
 		a.record(begin(slots), l.unit())
 	}
 	info, infoKnown := ph.wire.info()
-	ph.wire.mu.Lock()
-	own := ph.wire.inForce
-	ph.wire.mu.Unlock()
+	own := ph.wire.congestionInForce()
 	cause := context.Cause(inner)
 	used := withHeaders(ph.end())
 	<-ended
@@ -189,7 +188,7 @@ func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s st
 	l.mu.Lock()
 	last := l.last
 	l.mu.Unlock()
-	known := errors.Is(cause, errKnown) || errors.Is(cause, errBudget) || errors.Is(cause, errDeadline) || errors.Is(cause, errEnded)
+	known := errors.Is(cause, errKnown) || errors.Is(cause, metered.ErrBudget) || errors.Is(cause, errDeadline) || errors.Is(cause, errEnded)
 	if last == nil {
 		last = errors.New("no test data")
 	}
@@ -221,11 +220,11 @@ func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s st
 	switch {
 	case errors.Is(cause, errKnown):
 		t.StoppedBy = stopKnown
-	case errors.Is(cause, errBudget):
+	case errors.Is(cause, metered.ErrBudget):
 		t.StoppedBy = stopBudget
 	case errors.Is(cause, errDeadline):
 		t.StoppedBy = stopDeadline
-	case l.wire.left() < l.wire.limit/5: // every stream has used its share
+	case l.wire.Left() < l.wire.Limit()/5: // every stream has used its share
 		t.StoppedBy = stopBudget
 	default:
 		t.StoppedBy = stopEnded

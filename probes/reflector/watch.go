@@ -4,6 +4,8 @@ import (
 	"context"
 	"slices"
 	"time"
+
+	"candlemark/probes/metered"
 )
 
 // watch counts slots until the transfer has to stop, and gives them with what they
@@ -92,8 +94,8 @@ func (l *load) progress() (units int64, rtt time.Duration) {
 		l.rttSum += rtt
 		l.rttN++
 	}
-	if l.way == up && info.sent >= l.wire.limit {
-		l.cancel(errBudget) // retransmissions also cross the link
+	if l.way == up && info.sent >= l.wire.Limit() {
+		l.cancel(metered.ErrBudget) // retransmissions also cross the link
 	}
 	if !ok {
 		l.perUnit = []float64{1}

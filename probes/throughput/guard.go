@@ -9,6 +9,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"candlemark/probes/metered"
 )
 
 const (
@@ -32,7 +34,7 @@ type phase struct {
 	cancel context.CancelCauseFunc
 	stop   context.CancelFunc
 	limit  time.Duration
-	wire   *wire
+	group  *metered.Group
 	guard  *guard
 }
 
@@ -42,12 +44,9 @@ func (a *attempt) begin(ctx context.Context, limit time.Duration, st stage, budg
 	ph := &phase{limit: limit}
 	ctx, ph.cancel = context.WithCancelCause(ctx)
 	ctx, ph.stop = context.WithTimeoutCause(ctx, limit, errDeadline)
-	ph.wire = &wire{
-		limit: budget, conns: make(map[*countedConn]struct{}),
-		spent: func() { ph.cancel(errBudget) },
-	}
+	ph.group = metered.NewGroup(budget, func() { ph.cancel(metered.ErrBudget) }, nil)
 	ph.guard = &guard{
-		done: ctx.Done(), giveUp: ph.cancel, next: a.transport(ctx, ph.wire), stage: st,
+		done: ctx.Done(), giveUp: ph.cancel, next: a.transport(ctx, ph.group), stage: st,
 		meter: &meter{start: time.Now()},
 	}
 	return ctx, ph
@@ -55,9 +54,9 @@ func (a *attempt) begin(ctx context.Context, limit time.Duration, st stage, budg
 
 // end stops everything the phase started and gives the bytes it cost.
 func (ph *phase) end() int64 {
-	ph.cancel(errOver)
+	ph.cancel(metered.ErrOver)
 	ph.stop()
-	return ph.wire.close()
+	return ph.group.Close()
 }
 
 // fault says why a phase came to nothing: the end of its caller or its bounds
@@ -66,8 +65,8 @@ func (ph *phase) fault(ctx, phaseCtx context.Context, otherwise error) error {
 	switch cause := context.Cause(phaseCtx); {
 	case ctx.Err() != nil:
 		return fmt.Errorf("interrupted: %w", context.Cause(ctx))
-	case errors.Is(cause, errBudget):
-		return errBudget
+	case errors.Is(cause, metered.ErrBudget):
+		return metered.ErrBudget
 	case errors.Is(cause, errDeadline):
 		return fmt.Errorf("%w within %v", otherwise, ph.limit)
 	}
@@ -109,7 +108,7 @@ func (g *guard) RoundTrip(req *http.Request) (*http.Response, error) {
 		if req.Body != nil {
 			_ = req.Body.Close() // as a RoundTripper must
 		}
-		return nil, errOver
+		return nil, metered.ErrOver
 	}
 	req = req.Clone(req.Context())
 	req.Header.Set("User-Agent", "candlemark")

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/showwin/speedtest-go/speedtest"
+
+	"candlemark/probes/metered"
 )
 
 // restoreDefaultClient undoes what importing speedtest-go does: its package
@@ -111,18 +113,14 @@ const (
 	up   direction = "up"
 )
 
-// What can end a transfer, beside the library's own time.
-var (
-	errBudget   = errors.New("byte budget spent")
-	errDeadline = errors.New("deadline passed")
-	errOver     = errors.New("measurement is over")
-)
+// errDeadline ends a transfer, as do metered's errors and the library's own time.
+var errDeadline = errors.New("deadline passed")
 
 // transfer loads one direction until the library's time, the deadline, the byte
 // budget or ctx ends it, and gives the figure and what stopped it.
 func (a *attempt) transfer(ctx context.Context, d direction, budget int64) (f figure, stoppedBy string, err error) {
 	if budget <= 0 {
-		return figure{}, "byte_budget", errBudget
+		return figure{}, "byte_budget", metered.ErrBudget
 	}
 	phaseCtx, ph := a.begin(ctx, a.cfg.Deadline, loading, budget)
 	capture := a.cfg.Deadline - min(a.cfg.Deadline/10, 300*time.Millisecond)
@@ -151,7 +149,7 @@ func (a *attempt) transfer(ctx context.Context, d direction, budget int64) (f fi
 	switch {
 	case ctx.Err() != nil:
 		return figure{}, "", fmt.Errorf("interrupted: %w", context.Cause(ctx))
-	case errors.Is(cause, errBudget):
+	case errors.Is(cause, metered.ErrBudget):
 		stoppedBy = "byte_budget"
 	case errors.Is(cause, errDeadline):
 		stoppedBy = "deadline"

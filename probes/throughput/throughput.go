@@ -59,6 +59,7 @@ import (
 	"time"
 
 	"candlemark/probes"
+	"candlemark/probes/metered"
 )
 
 // Defaults of a Config, and the bounds that New enforces.
@@ -92,7 +93,7 @@ type Config struct {
 
 type prober struct {
 	cfg       Config
-	transport func(ctx context.Context, w *wire) http.RoundTripper // replaced in tests
+	transport func(ctx context.Context, group *metered.Group) http.RoundTripper // replaced in tests
 }
 
 // New checks the configuration and returns a prober. It opens nothing; it does
@@ -105,9 +106,7 @@ func New(cfg Config) (probes.Prober, error) {
 	if err := check(&cfg); err != nil {
 		return nil, fmt.Errorf("throughput %s: %w", cfg.Name, err)
 	}
-	return &prober{cfg: cfg, transport: func(ctx context.Context, w *wire) http.RoundTripper {
-		return w.transport(ctx)
-	}}, nil
+	return &prober{cfg: cfg, transport: newTransport}, nil
 }
 
 func check(cfg *Config) error {
@@ -227,5 +226,5 @@ func withoutHeaders(n int64) int64 { return n * 100 / 105 }
 // left is how many connection bytes the budget still allows. Each stream may run
 // over by one read, which is held back here.
 func (a *attempt) left() int64 {
-	return max(withoutHeaders(a.cfg.MaxBytes)-int64(a.cfg.Streams)*readSize-a.spent, 0)
+	return max(withoutHeaders(a.cfg.MaxBytes)-int64(a.cfg.Streams)*metered.Piece-a.spent, 0)
 }

@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"candlemark/probes"
+	"candlemark/probes/metered"
 	"candlemark/probes/probetest"
 )
 
@@ -269,10 +270,10 @@ func TestServerFromAListIsTheOneThatAnswersFirst(t *testing.T) {
 		for i, u := range urls {
 			items = append(items, fmt.Sprintf(`{"id":"%d","url":"%s/speedtest/upload.php"}`, i, u))
 		}
-		p.transport = func(ctx context.Context, w *wire) http.RoundTripper {
+		p.transport = func(ctx context.Context, group *metered.Group) http.RoundTripper {
 			return roundTripper(func(r *http.Request) (*http.Response, error) {
 				if r.URL.Hostname() == "127.0.0.1" {
-					return w.transport(ctx).RoundTrip(r)
+					return newTransport(ctx, group).RoundTrip(r)
 				}
 				body := "[" + strings.Join(items, ",") + "]"
 				return &http.Response{StatusCode: 200, Status: "200 OK", ContentLength: int64(len(body)),
