@@ -20,7 +20,7 @@ import (
 )
 
 func newReplay() *cobra.Command {
-	var packPath, tracePath, profilePath string
+	var packPath, tracePath, profilePath, plotPath string
 	var learn, leads []string
 	cmd := &cobra.Command{
 		Use:   "replay --pack PACK.yaml [--learn EARLIER.csv ...] --trace RUN.csv",
@@ -28,7 +28,8 @@ func newReplay() *cobra.Command {
 		Long: `replay feeds a recorded discharge (CSV: t_s,voltage_v,current_a,temp_c; current
 positive on discharge) to the same step that the running agent uses, and prints
 what it would have said at each row. Earlier discharges of the same pack, oldest
-first, may be given to learn from.
+first, may be given to learn from. With --plot it also draws the forecast with its
+range against what came true.
 
 PACK.yaml has chemistry, series_cells, capacity_ah and cutoff_v (of the whole
 pack), and may have name, full_v, lockout_v, far_end_minimum_v and
@@ -42,6 +43,7 @@ feed_resistance_ohm.`,
 	fl.StringArrayVar(&learn, "learn", nil, "an earlier discharge of the same pack, a CSV `FILE`; repeat it, oldest first")
 	fl.StringVar(&profilePath, "profile", "", "what learn wrote of the same pack, a JSON `FILE`")
 	fl.StringVar(&tracePath, "trace", "", "the discharge to replay, a CSV `FILE`, or - for standard input")
+	fl.StringVar(&plotPath, "plot", "", "draw the forecast against what came true into `FILE`, an SVG picture")
 	fl.StringArrayVar(&leads, "lead", nil, "lead time of the shut-down warning, or `[ALARM=]DURATION` for one alarm; repeat it for several")
 	_ = cmd.MarkFlagRequired("pack")
 	_ = cmd.MarkFlagRequired("trace")
@@ -79,10 +81,18 @@ feed_resistance_ohm.`,
 			text := &textRows{w: w, spec: spec, learned: len(learn), leads: ld}
 			show, end = text, func() error { text.summary(); return w.Flush() }
 		}
-		if err := replay(spec, prof, ld, rows, show.row); err != nil {
+		var drawn []replayed
+		out := show.row
+		if plotPath != "" {
+			out = func(r replayed) { show.row(r); drawn = append(drawn, r) }
+		}
+		if err := replay(spec, prof, ld, rows, out); err != nil {
 			return err
 		}
-		return end()
+		if err := end(); err != nil || plotPath == "" {
+			return err
+		}
+		return writePlot(plotPath, spec, prof != nil, drawn)
 	}
 	return cmd
 }

@@ -134,14 +134,16 @@ func (t *textRows) lead(n alarm.Name) time.Duration {
 	return t.leads.ShutDown
 }
 
-// cutoff is when the cut-off was reached, or the end of the trace.
-func (t *textRows) cutoff() (time.Duration, bool) {
-	for _, r := range t.rows {
+func (t *textRows) cutoff() (time.Duration, bool) { return cutoffOf(t.rows) }
+
+// cutoffOf is when the cut-off was reached, or the end of the trace.
+func cutoffOf(rows []replayed) (time.Duration, bool) {
+	for _, r := range rows {
 		if r.AtCutoff {
 			return r.T, true
 		}
 	}
-	return t.rows[len(t.rows)-1].T, false
+	return rows[len(rows)-1].T, false
 }
 
 // drawn is the charge (Ah) or energy (Wh) taken out.

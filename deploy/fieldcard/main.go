@@ -4,7 +4,7 @@
 // It is made from the alarm catalogue and from the patterns that are really
 // sounded, so that it cannot say anything else:
 //
-//	go generate ./deploy/fieldcard
+//	go generate ./deploy
 //
 // Its test fails when deploy/field-card.html is not what this writes, and prints
 // it with a browser on one sheet of A4 and of Letter paper. Each alarm is in one
@@ -24,8 +24,6 @@ import (
 	"candlemark/agent/alarm"
 	"candlemark/agent/signal"
 )
-
-//go:generate go run . ../field-card.html
 
 //go:embed card.html
 var cardText string
