@@ -71,7 +71,7 @@ func (s *State) sensorFailed(t *packTrack, e ReadFailed) []Effect {
 		return nil
 	}
 	t.failTold, t.failToldOnce, t.failToldUp = true, true, e.At.Up
-	return []Effect{Record{At: e.At, Kind: "sensor", Subject: t.Name, Text: "not read: " + e.Err, Warn: true}}
+	return []Effect{Record{At: e.At, Kind: journal.KindSensor, Subject: t.Name, Text: "not read: " + e.Err, Warn: true}}
 }
 
 // sensorBack ends a failure that was told.
@@ -81,7 +81,7 @@ func (s *State) sensorBack(t *packTrack, at alarm.Instant) []Effect {
 	if !told {
 		return nil
 	}
-	return []Effect{Record{At: at, Kind: "sensor", Subject: t.Name, Text: "read again"}}
+	return []Effect{Record{At: at, Kind: journal.KindSensor, Subject: t.Name, Text: "read again"}}
 }
 
 // read takes a reading into the estimate of its pack.
@@ -136,7 +136,7 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 		out = append(out, s.learn(t)...)
 	}
 	if now.State != before.State && before.State != "" && before.State != pack.Unknown {
-		out = append(out, Record{At: s.now, Kind: "pack_state", Subject: t.Name,
+		out = append(out, Record{At: s.now, Kind: journal.KindPack, Subject: t.Name,
 			Text: fmt.Sprintf("%s, was %s", now.State, before.State)})
 	}
 	if now.State == pack.Charging {
@@ -149,7 +149,7 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 		out = append(out, s.learn(t)...)
 		out = append(out, s.save()...)
 		out = append(out,
-			Record{At: s.now, Kind: "board_off", Subject: t.Name, Text: why, Urgent: true},
+			Record{At: s.now, Kind: journal.KindOff, Subject: t.Name, Text: why, Urgent: true},
 			PowerOff{Why: why})
 	}
 	return out
@@ -170,7 +170,7 @@ func (s *State) learn(t *packTrack) []Effect {
 	s.judge()
 	return []Effect{
 		SaveProfile{Identity: id, Known: s.known[id]},
-		Record{At: s.now, Kind: "learned", Subject: t.Name, Text: "profile of " + id + " updated from this discharge"},
+		Record{At: s.now, Kind: journal.KindLearned, Subject: t.Name, Text: "profile of " + id + " updated from this discharge"},
 	}
 }
 
@@ -180,7 +180,7 @@ func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect 
 	if err := s.fit(t, mark); err != nil {
 		// The same specification was accepted at the start, so this is a fault
 		// of the program; carry on with the old estimate and say so.
-		return append(out, Record{At: at, Kind: "fault", Subject: t.Name, Text: err.Error()})
+		return append(out, Record{At: at, Kind: journal.KindFault, Subject: t.Name, Text: err.Error()})
 	}
 	t.swaps++
 	t.offAsked = false

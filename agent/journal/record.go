@@ -22,7 +22,18 @@ const (
 	KindFeed   Kind = "feed"    // the terminal's feed was switched, or somebody asked for it
 	KindClock  Kind = "clock"   // somebody said what time it is
 	KindSelf   Kind = "journal" // the journal about itself: records dropped
+
+	KindSensor  Kind = "sensor"     // a sensor could not be read, or can be again
+	KindPack    Kind = "pack_state" // a pack began to discharge, charge, rest, or went
+	KindLearned Kind = "learned"    // a discharge taught something of a pack
+	KindOff     Kind = "board_off"  // the board is switched off before its pack is flat
+	KindFault   Kind = "fault"      // a fault of the program
 )
+
+// Kinds lists every kind that the agent writes.
+func Kinds() []Kind {
+	return []Kind{KindAgent, KindAlarm, KindSwap, KindNote, KindConfig, KindProbe, KindFeed, KindClock, KindSelf, KindSensor, KindPack, KindLearned, KindOff, KindFault}
+}
 
 // Record is one entry of the activity record.
 type Record struct {
@@ -46,16 +57,21 @@ type Record struct {
 // Filter picks records. The zero Filter picks all that are kept.
 type Filter struct {
 	Since    time.Time `json:"since,omitzero"`      // wall clock, inclusive
+	Until    time.Time `json:"until,omitzero"`      // wall clock, exclusive; zero is no such bound
 	AfterSeq uint64    `json:"after_seq,omitempty"` // only records appended after this one: to follow the record
 	// BeforeSeq is to page back through more records than fit in one answer: only
 	// records appended before this one; 0 is no such bound.
 	BeforeSeq uint64 `json:"before_seq,omitempty"`
 	Kinds     []Kind `json:"kinds,omitempty"` // any of these; empty is every kind
-	Limit     int    `json:"limit,omitempty"` // the newest Limit of the matching records; 0 is no limit
+	// Subject is what the record must be about: the name of a pack, target or
+	// receiver, which an alarm's record has beside the alarm's; "" is any.
+	Subject string `json:"subject,omitempty"`
+	Limit   int    `json:"limit,omitempty"` // the newest Limit of the matching records; 0 is no limit
 }
 
 func (f Filter) matches(r Record) bool {
-	return r.Seq > f.AfterSeq && (f.BeforeSeq == 0 || r.Seq < f.BeforeSeq) && !r.Wall.Before(f.Since) &&
+	return r.Seq > f.AfterSeq && (f.BeforeSeq == 0 || r.Seq < f.BeforeSeq) && !r.Wall.Before(f.Since) && (f.Until.IsZero() || r.Wall.Before(f.Until)) &&
+		(f.Subject == "" || slices.Contains(strings.Fields(r.Subject), f.Subject)) &&
 		(len(f.Kinds) == 0 || slices.Contains(f.Kinds, r.Kind))
 }
 

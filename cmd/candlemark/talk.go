@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"os/user"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -102,75 +101,6 @@ func newNote() *cobra.Command {
 		return err
 	}
 	return cmd
-}
-
-func newLogCommand() *cobra.Command {
-	var since time.Duration
-	var limit int
-	cmd := &cobra.Command{
-		Use:     "log",
-		Short:   "Show the activity record",
-		Example: "  candlemark log --since 12h\n  candlemark log --format ndjson",
-		Args:    noArgs,
-	}
-	socket := socketFlag(cmd)
-	path := cmd.Flags().String("journal", "", "read this journal `FILE` when no agent runs")
-	cmd.Flags().DurationVar(&since, "since", 0, "only what is not older than this `TIME`, such as 12h")
-	cmd.Flags().IntVar(&limit, "limit", 200, "at most this `NUMBER` of the newest")
-	f := formatFlag(cmd, formatText, formatJSON, formatNDJSON)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if limit <= 0 {
-			return usageError{fmt.Errorf("--limit %d: give a number above zero", limit)}
-		}
-		if since < 0 {
-			return usageError{fmt.Errorf("--since %s: it counts from now back; give a time above zero", since)}
-		}
-		filter := journal.Filter{Limit: limit}
-		if since > 0 {
-			filter.Since = time.Now().Add(-since)
-		}
-		var recs []journal.Record
-		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) (err error) {
-			recs, err = c.Records(ctx, filter)
-			return err
-		})
-		if errors.Is(err, control.ErrNoAgent) && *path == "" {
-			err = fmt.Errorf("%w, or its journal with --journal", err)
-		} else if errors.Is(err, control.ErrNoAgent) {
-			err = offline(*path, func(j *journal.Journal) (err error) {
-				recs, err = j.Records(filter)
-				return err
-			})
-		}
-		if err != nil {
-			return err
-		}
-		return printRecords(cmd, *f, recs)
-	}
-	return cmd
-}
-
-func printRecords(cmd *cobra.Command, f format, recs []journal.Record) error {
-	w := cmd.OutOrStdout()
-	switch f {
-	case formatJSON:
-		return printJSON(w, f, recs)
-	case formatNDJSON:
-		for _, r := range recs {
-			if err := printJSON(w, f, r); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
-	if len(recs) == 0 {
-		fmt.Fprintln(w, "nothing recorded")
-	}
-	for _, r := range recs {
-		about := strings.TrimSpace(r.Subject + " " + r.Who)
-		fmt.Fprintf(w, "%s  %-10s %-24s %s\n", r.Wall.Local().Format("2006-01-02 15:04:05"), r.Kind, about, r.Text)
-	}
-	return nil
 }
 
 // offline opens the journal for one command. The lock time-out of Open tells
