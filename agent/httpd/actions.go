@@ -72,6 +72,19 @@ func (s *Server) serveAction(w http.ResponseWriter, r *http.Request) {
 	action.Serve(w, r, s.cfg.Actions.Handler, r.PathValue("name"), who)
 }
 
+// mayAct says whether a page that came the way r did can send commands at all, and
+// else what to do instead.
+func (s *Server) mayAct(r *http.Request) (bool, string) {
+	from, err := netip.ParseAddrPort(r.RemoteAddr)
+	switch {
+	case s.cfg.Actions == nil:
+		return false, "This page takes no commands; use the program's own on the board, or name a token file in its configuration."
+	case err != nil || r.TLS == nil && !from.Addr().Unmap().IsLoopback():
+		return false, "This page takes commands over TLS only, so that nobody can read the token on the way: open it with https."
+	}
+	return true, ""
+}
+
 // admit says who may act, or why nobody may.
 func (s *Server) admit(r *http.Request) (who string, no *refusal) {
 	refuse := func(code int, format string, args ...any) (string, *refusal) {

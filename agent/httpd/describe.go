@@ -16,11 +16,17 @@ type page struct {
 	Do                          doBox
 	Packs                       []packView
 	Feed                        *feedView
+	Good                        []goodView // the three uses that the first screen answers for
+	Way                         []wayView
 	Alarms                      []alarmView
 	Trouble                     *troubleView
 	Fit                         []fitView
 	Links                       []linkView
 	Agent                       []fact
+	Curves                      []curveView
+	History                     curveView
+	CanAct                      bool   // this page may send commands
+	CannotAct                   string // else why not, and what to do instead
 }
 
 // fact is one line of a list. Raw is what a part of the system said by itself,
@@ -49,13 +55,22 @@ func describe(s status.Snapshot, alive bool, still time.Duration, now time.Time)
 	var said []bool
 	p.Do, said = whatToDo(alarms, s, alive)
 	for i, a := range alarms {
-		p.Alarms = append(p.Alarms, describeAlarm(a, up, said[i], settled(a, alarms)))
+		v := describeAlarm(a, up, said[i], settled(a, alarms))
+		p.Alarms = append(p.Alarms, v)
+		for k := range p.Do.Lines {
+			if l := &p.Do.Lines[k]; l.id == a.ID && said[i] {
+				v.Ask = a.Acknowledged == nil
+				l.Alarm = &v
+			}
+		}
 	}
 	p.Feed, p.Trouble, p.Fit = describeFeed(s), describeTrouble(s.Trouble), describeFit(s.Fit)
 	for i := range s.Targets {
 		p.Links = append(p.Links, describeLink(&s.Targets[i], now))
 	}
 	p.Agent = describeAgent(s)
+	p.Way = describeWay(&s, now)
+	p.Good = describeGood(s.Fit)
 	p.Headline = headline(s, alarms)
 	return p
 }

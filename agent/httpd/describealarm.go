@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/pack"
 	"candlemark/agent/status"
 )
 
@@ -16,18 +17,27 @@ type doBox struct {
 	Severity alarm.Severity // sets the border; "" without an alarm
 	Word     string
 	Lines    []doLine
+	Next     string // what will have to be done next, where there is nothing to do now
 	More     string // what else is active below; "" for nothing
 }
 
-// doLine is one thing to do: Where it belongs, the thing itself, and how.
-type doLine struct{ Where, First, Rest string }
+// doLine is one thing to do: Where it belongs, the thing itself, by when, and how.
+type doLine struct {
+	Where, First, By, Rest string
+	id                     string     // of the alarm
+	Alarm                  *alarmView // that asks for it; nil without
+}
 
 type alarmView struct {
 	Severity                 alarm.Severity
 	Word, Title, Since, Name string
-	Known                    string // who acknowledged it, and until when it is quiet; "" for nobody
+	Detail                   string // the figures behind the title; "" without
+	ID                       string
 	First, Rest              string // "" where the top of the page says it
 	Instead                  string // why there is no action; "" where there is one
+	Known                    string // who acknowledged it, and until when it is quiet; "" for nobody
+	Subject                  string
+	Ask                      bool // it can be acknowledged here
 }
 
 func rank(s alarm.Severity) int {
@@ -69,7 +79,7 @@ func settled(a alarm.Active, alarms []alarm.Active) bool {
 func whatToDo(alarms []alarm.Active, s status.Snapshot, alive bool) (box doBox, said []bool) {
 	said = make([]bool, len(alarms))
 	if !alive {
-		box.Lines = append(box.Lines, doLine{"Agent", "Restart the agent", "It hangs, and will not warn you."})
+		box.Lines = append(box.Lines, doLine{Where: "Agent", First: "Restart the agent", Rest: "It hangs, and will not warn you."})
 	}
 	below := 0
 	for i, a := range alarms {
@@ -79,7 +89,7 @@ func whatToDo(alarms []alarm.Active, s status.Snapshot, alive bool) (box doBox, 
 			below++
 		default:
 			first, rest := split(a.Action)
-			box.Lines = append(box.Lines, doLine{where(a), first, rest})
+			box.Lines = append(box.Lines, doLine{id: a.ID, Where: where(a), First: first, By: by(a, &s), Rest: rest})
 			said[i] = true
 		}
 	}
@@ -96,12 +106,65 @@ func whatToDo(alarms []alarm.Active, s status.Snapshot, alive bool) (box doBox, 
 	case watched(s):
 		box.Word = "NOTHING TO DO NOW"
 		box.Lines = []doLine{{First: "No alarm is active."}}
+		box.Next = next(&s)
 	default:
 		box.Severity = alarm.Warning
 		box.Word = "NOT WATCHED"
 		box.Lines = []doLine{{First: "Go by the clock.", Rest: "No alarm is active, but no pack is being read: do not rely on a warning from here."}}
 	}
 	return box, said
+}
+
+// by says until when an alarm's action must be done, "" where no time is known.
+// The next pack must be there before the terminal would have to be shut down, and
+// the terminal must be shut down before the pack may be flat.
+func by(a alarm.Active, s *status.Snapshot) string {
+	for i := range s.Packs {
+		p := &s.Packs[i]
+		if p.Name != a.Subject || !p.Forecast.Known {
+			continue
+		}
+		switch a.Name {
+		case alarm.BringNextPack:
+			return inTime("Be ready to swap", p.Forecast.Cautious-p.Leads.ShutDown, s)
+		case alarm.ShutTerminalDown:
+			return inTime("Have it off", p.Forecast.Cautious, s)
+		case alarm.PackAtCutoff:
+			return "At once."
+		}
+	}
+	return ""
+}
+
+func inTime(what string, in time.Duration, s *status.Snapshot) string {
+	if in < time.Minute {
+		return what + " at once."
+	}
+	return what + " in " + pack.Left(in) + atTime(", by ", in, s) + "."
+}
+
+// atTime is the time of day in so long, where the clock is set.
+func atTime(before string, in time.Duration, s *status.Snapshot) string {
+	if !s.ClockSet || s.Taken.Wall.IsZero() {
+		return ""
+	}
+	return before + timeOfDay(s.Taken.Wall.Add(in), "15:04")
+}
+
+// next is the first thing that the forecasts will ask for.
+func next(s *status.Snapshot) string {
+	var first *status.Pack
+	var soonest time.Duration
+	for i := range s.Packs {
+		p := &s.Packs[i]
+		if in := p.Forecast.Cautious - p.Leads.NextPack; p.Forecast.Known && p.Leads.NextPack > 0 && in > 0 && (first == nil || in < soonest) {
+			first, soonest = p, in
+		}
+	}
+	if first == nil {
+		return ""
+	}
+	return "Next: bring a pack to " + first.Name + ", in about " + pack.Left(soonest) + atTime(", at ", soonest, s) + "."
 }
 
 func watched(s status.Snapshot) bool {
@@ -168,9 +231,11 @@ func sentence(words string) string {
 
 func describeAlarm(a alarm.Active, up time.Duration, said, settled bool) alarmView {
 	v := alarmView{
-		Severity: a.Severity, Word: severityWord(a.Severity), Title: sentence(a.Title),
-		Since: "Active for " + about(up-a.Raised.Up), Name: string(a.Name),
+		Severity: a.Severity, Word: severityWord(a.Severity),
+		ID: a.ID, Subject: a.Subject, Since: "Active for " + about(up-a.Raised.Up), Name: string(a.Name),
 	}
+	title, detail, _ := strings.Cut(a.Title, ": ")
+	v.Title, v.Detail = sentence(title), sentence(detail)
 	if a.ClockSet && !a.Raised.Wall.IsZero() {
 		v.Since += ", since " + timeOfDay(a.Raised.Wall, "15:04")
 	}
@@ -185,6 +250,7 @@ func describeAlarm(a alarm.Active, up time.Duration, said, settled bool) alarmVi
 		v.Instead = "What to do is at the top of the page."
 	default:
 		v.First, v.Rest = split(a.Action)
+		v.Ask = a.Acknowledged == nil
 	}
 	return v
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"candlemark/agent/status"
+	"candlemark/probes"
 	"candlemark/probes/quality"
 )
 
@@ -36,10 +37,10 @@ func describeTrouble(t status.Trouble) *troubleView {
 	return v
 }
 
-// feedView is the terminal's feed.
+// feedView is the terminal's feed. Class shapes its lamp, beside the word.
 type feedView struct {
-	Pack, Text string
-	Facts      []fact
+	Pack, Word, Class, Text string
+	Facts                   []fact
 }
 
 func describeFeed(s status.Snapshot) *feedView {
@@ -47,7 +48,13 @@ func describeFeed(s status.Snapshot) *feedView {
 	if f == nil {
 		return nil
 	}
-	v := &feedView{Pack: f.Pack, Text: sentence(f.Text)}
+	v := &feedView{Pack: f.Pack, Word: "OFF", Class: "dark", Text: sentence(f.Text)}
+	if f.On {
+		v.Word, v.Class = "ON", "lit"
+	}
+	if !f.Switched {
+		v.Word = "SHOULD BE " + v.Word
+	}
 	if at, known := s.FeedChange(); known {
 		name := "returns at"
 		if f.On {
@@ -62,6 +69,38 @@ func describeFeed(s status.Snapshot) *feedView {
 		v.Facts = append(v.Facts, fact{Name: "cuts so far", Value: fmt.Sprintf("%d asked for, %d by schedule, %d to keep the reserve", c.Request, c.Schedule, c.Shed)})
 	}
 	return v
+}
+
+// wayView is one part of the way out, in a line.
+type wayView struct{ Part, Trip, Loss, Age string }
+
+// describeWay sets the near hop beside the whole way, by the first latency target
+// of each, as the judgement of the agent does.
+func describeWay(s *status.Snapshot, now time.Time) []wayView {
+	var out []wayView
+	for _, part := range []struct {
+		section probes.Section
+		name    string
+	}{{probes.Hop, "hop"}, {probes.Uplink, "uplink"}} {
+		for i := range s.Targets {
+			t := &s.Targets[i]
+			if t.Section != part.section || t.Kind != probes.Latency {
+				continue
+			}
+			v := wayView{Part: part.name, Trip: "not measured"}
+			if l := t.Last.Latency; t.LastKnown && !t.LastOld && l != nil {
+				v.Age = about(now.Sub(t.Last.Start.Add(t.Last.Elapsed))) + " ago"
+				v.Loss = fmt.Sprintf("%d of %d lost", l.Lost, l.Sent)
+				v.Trip = "no answer"
+				if l.RTTKnown {
+					v.Trip = ms(l.Median)
+				}
+			}
+			out = append(out, v)
+			break
+		}
+	}
+	return out
 }
 
 func describeAgent(s status.Snapshot) []fact {

@@ -13,11 +13,13 @@ import (
 )
 
 type packView struct {
-	Name, Mark, State             string
-	Left, Likely, Range, Cautious string // "" when not known
-	LeftWhy                       string
-	Facts                         []fact
-	Sensor                        string // which one, for whoever repairs it
+	Name, Mark, State     string
+	Left, Likely          []amount // nil when not known
+	Range, Warn, Cautious string   // "" when not known
+	LeftWhy               string
+	Now                   string // the last reading in one line, with its age
+	Facts                 []fact
+	Sensor                string // which one, for whoever repairs it
 }
 
 func stateWords(s pack.State) string {
@@ -49,15 +51,18 @@ func describePack(p *status.Pack, up time.Duration) packView {
 	v := packView{Name: p.Name, Mark: p.Mark, State: stateWords(f.State), Sensor: cmp.Or(p.SensorName, "a sensor without a name")}
 	switch {
 	case f.Known && f.Expected <= 0:
-		v.Left, v.Likely = "none left", "the pack is at its cut-off"
+		v.Left, v.Likely = amounts("none left"), amounts("none left")
+		v.Range = "at its cut-off"
 	case f.Known:
-		v.Left, v.Likely = atLeast(f.Cautious), "most likely "+pack.Left(f.Expected)+" left"
-		v.Range = "9 times in 10 between " + pack.Left(f.Low) + " and " + pack.Left(f.High) + "."
-		v.Cautious = fmt.Sprintf("In trials about %.3g discharges in 100 ended sooner than the large figure. Warnings go by it: bring the next pack at %s, shut the terminal down at %s.",
+		v.Left, v.Likely = amounts(pack.Left(f.Cautious)), amounts(pack.Left(f.Expected))
+		v.Range = "9 times in 10 between " + pack.Left(f.Low) + " and " + pack.Left(f.High)
+		v.Warn = "warnings go by it"
+		v.Cautious = fmt.Sprintf("In trials about %.3g discharges in 100 ended sooner than the figure to plan on. Warnings go by it: bring the next pack at %s, shut the terminal down at %s.",
 			100*pack.CautiousLevel, alarm.Exact(p.Leads.NextPack), alarm.Exact(p.Leads.ShutDown))
 	default:
 		v.LeftWhy = unknown(cmp.Or(f.Why, stateWords(f.State)))
 	}
+	v.Now = readNow(p, up)
 	v.Facts = append(v.Facts, readingFacts(p, up)...)
 	if f.ChargeKnown {
 		v.Facts = append(v.Facts, fact{Name: "charge", Value: num(100*f.ChargeRatio, 0) + " % left"})
@@ -69,6 +74,41 @@ func describePack(p *status.Pack, up time.Duration) packView {
 	}
 	v.Facts = append(v.Facts, fact{Name: "used", Value: num(p.DischargedJ/3600, 1) + " Wh since the agent started"})
 	return v
+}
+
+// amount is a number and its unit, shown in different sizes.
+type amount struct{ Figure, Unit string }
+
+// amounts takes "1 h 09 min" apart; other words stay whole.
+func amounts(words string) []amount {
+	if rest, less := strings.CutPrefix(words, "less than "); less {
+		words = "<" + rest
+	}
+	w := strings.Fields(words)
+	if strings.HasPrefix(words, "none") {
+		return []amount{{Figure: words}}
+	}
+	var out []amount
+	for i := 0; i < len(w); i += 2 {
+		out = append(out, amount{w[i], w[i+1]})
+	}
+	return out
+}
+
+// readNow is the last reading in one line; the ranges stand with the facts.
+func readNow(p *status.Pack, up time.Duration) string {
+	if !p.ReadingKnown {
+		return "No reading yet."
+	}
+	r, least := p.Reading, ""
+	if r.Clipped {
+		least = "at least "
+	}
+	line := num(r.PackV, 2) + " V · " + least + num(r.PackA, 2) + " A · " + least + num(r.PackW(), 1) + " W · " + about(up-p.ReadingUp) + " ago"
+	if p.Stale {
+		return "STALE: " + line
+	}
+	return line
 }
 
 func readingFacts(p *status.Pack, up time.Duration) []fact {

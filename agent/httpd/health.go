@@ -1,14 +1,12 @@
 package httpd
 
 import (
-	"context"
 	"encoding/json"
 	"net/http"
 	"sync"
 	"time"
 
 	"candlemark/agent/alarm"
-	"candlemark/agent/status"
 )
 
 // stuckAfter is how long the agent's time line may stand still. The step is
@@ -34,20 +32,6 @@ func (p *pulse) see(up time.Duration) (alive bool, still time.Duration) {
 	}
 	still = time.Since(p.moved)
 	return still < stuckAfter, still
-}
-
-// watch looks once a second until ctx ends.
-func (p *pulse) watch(ctx context.Context, view func() status.Snapshot) {
-	tick := time.NewTicker(time.Second)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-			p.see(view().Taken.Up)
-		}
-	}
 }
 
 // Health is the agent's answer to "are you working". It is about the agent, not

@@ -1,21 +1,29 @@
-// Package httpd serves the agent's metrics, its health and one plain page for
+// Package httpd serves the agent's metrics, its health and the status page for
 // people.
 //
-// The page is rendered on the board, needs no script and fetches nothing, so it
-// works on any phone on the relay's network while the uplink is down. TLS and
-// basic authentication come from a web configuration file in the format of
-// Prometheus' exporter-toolkit, read again for each connection.
+// The page is rendered on the board and fetches nothing from elsewhere, so it works
+// on any phone on the relay's network while the uplink is down. It is whole without
+// a script. With one it follows the agent: the server renders the parts that changed
+// by the page's own template and sends them as server-sent events (live.go,
+// frame.go), the script puts them in their place. No word of the page is made in the
+// browser but those about the connection itself.
 //
-// Beside them it takes commands, where the configuration names a token file: POST
+// What the plots show is kept in memory since the agent started, thinned as it grows
+// (trail.go); a restart begins it anew. TLS and basic authentication come from a web
+// configuration file in the format of Prometheus' exporter-toolkit, read again for
+// each connection.
+//
+// Beside them the server takes commands, where the configuration names a token file: POST
 // to /actions/NAME (package action), only over TLS or from the board itself, with
 // the token and the person's name in headers of their own. There are no cookies, so
 // that a foreign page has nothing to borrow, and its requests are refused by their
 // origin besides. Wrong tokens are counted by address; beyond five, one is looked at
 // every 10 s.
 //
-// Limits: the pages show, they change nothing. A request has a bounded time, header
-// and body; a client that is slower than that is cut off. A proxy on the board
-// counts as the board: it has to ask for TLS and credentials itself.
+// Limits: a request has a bounded time, header and body, and a client that is slower
+// than that is cut off; at most sixteen pages are told as things change, the others
+// ask. A proxy on the board counts as the board: it has to ask for TLS and
+// credentials itself.
 package httpd
 
 import (
@@ -26,6 +34,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"sync/atomic"
 	"syscall"
 	"time"
@@ -54,13 +63,21 @@ type Config struct {
 
 // Server serves the agent's pages.
 type Server struct {
-	cfg   Config
-	view  func() status.Snapshot
-	pulse *pulse
-	mux   *http.ServeMux
-	page  *template.Template
-	ready chan struct{}
-	addr  atomic.Pointer[string]
+	cfg     Config
+	view    func() status.Snapshot
+	pulse   *pulse
+	trails  *trails
+	viewers viewers
+	frames  struct {
+		sync.Mutex
+		last *frame
+		made time.Time
+	}
+	mux    *http.ServeMux
+	page   *template.Template
+	assets map[string]asset
+	ready  chan struct{}
+	addr   atomic.Pointer[string]
 
 	sameOrigin *http.CrossOriginProtection
 	guesses    guesses
@@ -72,10 +89,14 @@ func New(cfg Config, metrics http.Handler, view func() status.Snapshot) *Server 
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, view: view, pulse: newPulse(), mux: http.NewServeMux(), page: parsePage(), ready: make(chan struct{}), sameOrigin: http.NewCrossOriginProtection()}
+	s := &Server{cfg: cfg, view: view, pulse: newPulse(), trails: newTrails(), mux: http.NewServeMux(), page: parsePage(), assets: loadAssets(), ready: make(chan struct{}), sameOrigin: http.NewCrossOriginProtection()}
 	s.mux.Handle("GET /metrics", metrics)
 	s.mux.HandleFunc("GET /health", s.serveHealth)
 	s.mux.HandleFunc("GET /{$}", s.servePage)
+	s.mux.HandleFunc("GET /live", s.serveLive)
+	s.mux.HandleFunc("GET /now", s.serveNow)
+	s.mux.HandleFunc("GET /curves", s.serveCurves)
+	s.mux.HandleFunc("GET /assets/", s.serveAsset)
 	s.mux.HandleFunc("POST /actions/{name}", s.serveAction)
 	return s
 }
@@ -121,7 +142,7 @@ func (s *Server) Run(ctx context.Context) error {
 	watched := make(chan struct{})
 	go func() {
 		defer close(watched)
-		s.pulse.watch(ctx, s.view)
+		s.watch(ctx)
 	}()
 	served := make(chan error, 1)
 	go func() {
@@ -132,6 +153,7 @@ func (s *Server) Run(ctx context.Context) error {
 	select {
 	case err = <-served: // only a fault ends Serve by itself
 	case <-ctx.Done():
+		<-watched // has let the open pages go, which would not end by themselves
 		drain, done := context.WithTimeout(context.WithoutCancel(ctx), drainTimeout)
 		if srv.Shutdown(drain) != nil {
 			srv.Close() // a client that will not finish does not keep the agent from ending
@@ -159,11 +181,12 @@ func listenError(addr string, err error) error {
 	return fmt.Errorf("listen on %s: %w", addr, err)
 }
 
-// withHeaders forbids what the pages never need: scripts, frames, other origins.
+// withHeaders forbids what the page never needs: scripts and styles within it,
+// frames, other origins.
 func withHeaders(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; form-action 'none'; base-uri 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; frame-ancestors 'none'; form-action 'none'; base-uri 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cache-Control", "no-store")

@@ -3,9 +3,9 @@ package httpd
 import (
 	"bytes"
 	_ "embed"
+	"encoding/json"
 	"html/template"
 	"net/http"
-	"time"
 )
 
 //go:embed page.html
@@ -17,16 +17,29 @@ func parsePage() *template.Template {
 
 // servePage renders the whole page before it sends the first byte, so that a
 // fault gives an error and not half a page that looks whole.
-func (s *Server) servePage(w http.ResponseWriter, _ *http.Request) {
-	snap := s.view()
-	alive, still := s.pulse.see(snap.Taken.Up)
+func (s *Server) servePage(w http.ResponseWriter, r *http.Request) {
+	p := s.look()
+	p.CanAct, p.CannotAct = s.mayAct(r)
 	var b bytes.Buffer
-	if err := s.page.Execute(&b, describe(snap, alive, still, time.Now())); err != nil {
-		s.cfg.Log.Error("render page", "err", err)
-		http.Error(w, "the page cannot be shown", http.StatusInternalServerError)
+	if err := s.page.Execute(&b, p); err != nil {
+		s.broken(w, err)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	// The status line has gone: a client that left is nobody to report to.
-	_, _ = b.WriteTo(w)
+	send(w, r, b.Bytes(), func() []byte { return squeeze(b.Bytes()) })
+}
+
+func (s *Server) broken(w http.ResponseWriter, err error) {
+	s.cfg.Log.Error("render page", "err", err)
+	http.Error(w, "the page cannot be shown", http.StatusInternalServerError)
+}
+
+func (s *Server) sendJSON(w http.ResponseWriter, r *http.Request, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		s.broken(w, err)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	send(w, r, b, func() []byte { return squeeze(b) })
 }

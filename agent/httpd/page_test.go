@@ -2,6 +2,7 @@ package httpd_test
 
 import (
 	"net/http"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -17,12 +18,22 @@ import (
 func TestPageFetchesNothingFromElsewhere(t *testing.T) {
 	w := get(serverOf(example()), "/")
 	body := w.Body.String()
-	for _, bad := range []string{"http://", "https://", "<script", "<img", "<link", "src=", "@import", "url("} {
+	for _, bad := range []string{"http://", "https://", "<img", "<style", "@import", "url(", " style=", " onclick="} {
 		if strings.Contains(body, bad) {
 			t.Errorf("the page holds %q", bad)
 		}
 	}
-	if csp := w.Header().Get("Content-Security-Policy"); !strings.Contains(csp, "default-src 'none'") {
+	files := regexp.MustCompile(`(?:src|href)="(/assets/[^"]+)"`).FindAllStringSubmatch(body, -1)
+	if len(files) < 5 || len(files) != strings.Count(body, "<script")+strings.Count(body, "<link") {
+		t.Errorf("scripts and styles that are not the agent's own: %q", files)
+	}
+	for _, f := range files {
+		if got := get(serverOf(example()), f[1]); got.Code != http.StatusOK || got.Body.Len() == 0 {
+			t.Errorf("GET %s: %d", f[1], got.Code)
+		}
+	}
+	csp := w.Header().Get("Content-Security-Policy")
+	if !strings.HasPrefix(csp, "default-src 'none'; script-src 'self'; style-src 'self';") || strings.Contains(csp, "unsafe") {
 		t.Errorf("Content-Security-Policy is %q", csp)
 	}
 }
@@ -35,16 +46,17 @@ func TestPageSays(t *testing.T) {
 	}{
 		"time left with range, what to do, ages": {
 			func(*status.Snapshot) {},
-			[]string{"between 100 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section class="do warning">`, "at least 40 min", "most likely 2 h 05 min",
+			[]string{"between 100 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section id="do" class="do warning"`, `<span class="cap">plan on</span> <b class="big">40 <small>min</small></b>`, `<span class="cap">most likely</span> <b class="big">2 <small>h</small> 05 <small>min</small></b>`, "Be ready to swap in 25 min, by 18:55",
+				"18.50 V · 2.00 A · 37.0 W · 2 s ago",
 				"ACT SOON: Pack a runs low.", "Active for 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "<dd>2 s ago</dd>", `<span class="raw">Sensor: ina219 i2c-1/0x40</span>`, "62 % left",
 				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 MB of 200.0 MB", "18:30:00 UTC"},
-			[]string{"unknown —", "This page is old", "NaN", "above the cut-off", `<p class="big">2 h 05 min`},
+			[]string{"unknown —", "This page is old", "NaN", "above the cut-off"},
 		},
 		"an alarm that somebody knows of": {
 			func(s *status.Snapshot) {
 				s.Alarms[0].Acknowledged = &alarm.Acknowledged{Who: "ida", At: alarm.Instant{Up: s.Taken.Up - 2*time.Minute}, Until: s.Taken.Up + 18*time.Minute}
 			},
-			[]string{"Acknowledged by ida 2 min ago. Quiet for 18 min more, or until it gets worse.", "ACT SOON: Pack a runs low."}, nil,
+			[]string{"Acknowledged by ida 2 min ago. Quiet for 18 min more, or until it gets worse.", "ACT SOON: Pack a runs low."}, []string{`data-alarm="bring_next_pack"`},
 		},
 		"unknown time left, and why": {
 			func(s *status.Snapshot) {
@@ -73,13 +85,13 @@ func TestPageSays(t *testing.T) {
 		},
 		"all is well": {
 			func(s *status.Snapshot) { s.Alarms = nil },
-			[]string{"NOTHING TO DO NOW", "No alarm is active.", `<section class="do">`}, []string{"ACT SOON"},
+			[]string{"NOTHING TO DO NOW", "No alarm is active.", `<section id="do" class="do"`}, []string{"ACT SOON"},
 		},
 		"the most urgent alarm first": {
 			func(s *status.Snapshot) {
 				s.Alarms = append(s.Alarms, alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a is nearly flat", Action: "shut the terminal down now: tell its users"})
 			},
-			[]string{`<section class="do critical">`, `<p class="word">ACT NOW</p>`, `<p class="first">Pack a: Shut the terminal down now.</p><p class="small">Tell its users.</p>`,
+			[]string{`<section id="do" class="do critical"`, `<p class="word">ACT NOW</p>`, `<p class="first">Pack a: Shut the terminal down now.</p><p class="by">Have it off in 40 min, by 19:10 UTC.</p>`, `<p class="how">Tell its users.</p>`, `data-open="ack" data-alarm="shut_terminal_down" data-subject="a"`, `data-open="ack" data-alarm="bring_next_pack"`,
 				"1 less urgent below.", `<p class="first">Bring the next pack now.</p>`, "<title>ACT NOW: Pack a is nearly flat."}, []string{"Pack a: Bring"},
 		},
 		"the same action for two packs is two lines": {
@@ -98,12 +110,12 @@ func TestPageSays(t *testing.T) {
 					alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a will soon be flat", Action: "shut the terminal down"},
 					alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "b", Title: "pack b will soon be flat", Action: "shut the terminal down"})
 			},
-			[]string{"Pack a: Take the pack off its load.", "Pack b: Shut the terminal down.", "Too late for this", `<p class="big">none left</p>`},
+			[]string{"Pack a: Take the pack off its load.", "Pack b: Shut the terminal down.", "Too late for this", `<b class="big">none left</b>`},
 			[]string{"Pack a: Shut", "Pack a: Bring", `"first">Bring`, "at least 0 s"},
 		},
 		"a mark, and a current that rounds to nothing from below": {
 			func(s *status.Snapshot) { s.Packs[0].Mark, s.Packs[0].Reading.PackA = "P-07", -0.001 },
-			[]string{"Pack a, marked P-07: feeding", "<dd>0.00 A ± "}, []string{"-0.0"},
+			[]string{"pack a, marked P-07: feeding", "<dd>0.00 A ± "}, []string{"-0.0"},
 		},
 		"where a fault of the link lies": {
 			func(s *status.Snapshot) {
@@ -111,12 +123,22 @@ func TestPageSays(t *testing.T) {
 			},
 			[]string{"Link: fault on the near hop", "The hop lost 4 of 10 packets."}, []string{"no fault seen"},
 		},
+		"what the link is good enough for": {
+			func(s *status.Snapshot) {
+				s.Fit = []quality.Verdict{
+					{Use: quality.UseVoice, Word: quality.Fit, Because: "R is 88"}, {Use: quality.UseVideo, Word: quality.Unfit, Because: "too slow up"},
+					{Use: quality.UseForms, Word: quality.Usable, Because: "3 s a form", Users: 12, UsersKnown: true, UsersBecause: "by rate"}, {Use: quality.UseFile, Word: quality.CannotTell, Because: "no rate"},
+				}
+			},
+			[]string{`<li class="yes"><span class="sign" aria-hidden="true">✓</span><b>Voice</b> <span>good</span></li>`, `<li class="no"><span class="sign" aria-hidden="true">✕</span><b>Video</b> <span>not good enough</span></li>`,
+				"<strong>forms and messaging: usable.</strong> 3 s a form. For 12 at once: by rate.", "<strong>file transfer: cannot tell.</strong>"}, []string{"<b>File"},
+		},
 		"no fault of the link, and the terminal's feed": {
 			func(s *status.Snapshot) {
 				s.Trouble = status.Trouble{Known: true, Place: quality.NoFault, Evidence: "nothing above normal"}
 				s.Feed = &status.Feed{Pack: "a", View: feed.View{Text: "the terminal's feed is on"}}
 			},
-			[]string{"Link: no fault seen", "Nothing above normal.", "on pack a</h2><p>The terminal&#39;s feed is on."}, nil,
+			[]string{"Link: no fault seen", "Nothing above normal.", `<span class="lamp dark" aria-hidden="true"></span>SHOULD BE OFF</span>`, "The terminal&#39;s feed is on. It hangs on pack a."}, nil,
 		},
 		"what does not work, in plain words first": {
 			func(s *status.Snapshot) {
@@ -193,7 +215,7 @@ func TestPageSays(t *testing.T) {
 				s.Alarms[0].Title, s.Alarms[0].Action = "<i>", "<u>"
 			},
 			[]string{"&lt;script&gt;1&lt;/script&gt;", "&lt;b&gt;", "&lt;img src=x&gt;", "&lt;i&gt;", "&lt;u&gt;"},
-			[]string{"<script", "<b>", "<img", "<i>", "<u>"},
+			[]string{"<script>", "<b>", "<img", "<i>", "<u>"},
 		},
 		"an agent without packs": {
 			func(s *status.Snapshot) { *s = status.Snapshot{} },

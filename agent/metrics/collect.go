@@ -47,6 +47,9 @@ func (e emitter) agent(s status.Snapshot) {
 			e.flag(linkTrouble, s.Trouble.Place == p.place, p.label)
 		}
 	}
+	e.put(pagesOpen, float64(s.Pages.Open))
+	e.put(pagesRefused, float64(s.Pages.Refused))
+	e.put(pagesDropped, float64(s.Pages.Dropped))
 	e.put(dataUsed, float64(s.Data.UsedToday))
 	if s.Data.BudgetPerDay > 0 {
 		e.put(dataBudget, float64(s.Data.BudgetPerDay))

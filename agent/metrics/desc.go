@@ -87,6 +87,9 @@ const (
 	probeBytes
 	probeHeld
 
+	pagesOpen
+	pagesRefused
+	pagesDropped
 	dataUsed
 	dataBudget
 
@@ -192,8 +195,11 @@ func families() [familyCount]Family {
 		probeBytes:    {"candlemark_probe_bytes_total", Counter, onProbe, "Data that the probes put on and took from the link, as far as known."},
 		probeHeld:     {"candlemark_probe_held", Gauge, onProbe, "1 while the probe is held back to save data or the pack, 0 otherwise."},
 
-		dataUsed:   {"candlemark_data_used_today_bytes", Gauge, nil, "Data that the probes used today."},
-		dataBudget: {"candlemark_data_budget_bytes", Gauge, nil, "Data that the probes may use in a day. Absent when there is no limit."},
+		pagesOpen:    {"candlemark_pages_open", Gauge, nil, "Status pages that are told as things change."},
+		pagesRefused: {"candlemark_pages_refused_total", Counter, nil, "Status pages that were not told as things change for want of room; they ask instead."},
+		pagesDropped: {"candlemark_pages_dropped_total", Counter, nil, "Status pages that were dropped because they took too long to take what they were told."},
+		dataUsed:     {"candlemark_data_used_today_bytes", Gauge, nil, "Data that the probes used today."},
+		dataBudget:   {"candlemark_data_budget_bytes", Gauge, nil, "Data that the probes may use in a day. Absent when there is no limit."},
 
 		alarmActive:       {"candlemark_alarm_active", Gauge, []string{"alarm", "subject", "severity"}, "1 while the alarm is active, 0 otherwise."},
 		alarmAcknowledged: {"candlemark_alarm_acknowledged", Gauge, []string{"alarm", "subject"}, "1 while the active alarm is acknowledged and quiet, 0 while it is not. Absent while it is not active."},

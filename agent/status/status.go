@@ -33,6 +33,14 @@ type Snapshot struct {
 	Journal     Journal
 	Forward     *Forward // nil where nothing is forwarded
 	Feed        *Feed    // nil where no feed is configured
+	Pages       Pages
+}
+
+// Pages counts the status pages that are told as things change.
+type Pages struct {
+	Open    int
+	Refused uint64 // for want of room, since the agent started; these ask instead
+	Dropped uint64 // too slow, since the agent started
 }
 
 // Feed is the terminal's feed.

@@ -18,6 +18,7 @@ import (
 	"candlemark/agent"
 	"candlemark/agent/alarm"
 	"candlemark/agent/control"
+	"candlemark/agent/feed"
 	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
 	"candlemark/agent/metrics"
@@ -25,6 +26,7 @@ import (
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 	simlink "candlemark/probes/simulated"
 	"candlemark/sensors"
 	"candlemark/sensors/simulated"
@@ -36,6 +38,9 @@ const (
 	demoSpeed  = 120.0 // simulated seconds in a real one: a full pack lasts about 50 s
 	demoSample = 12 * time.Second
 	demoPack   = "terminal"
+	demoToken  = "tarnbeck-mill-demo" // guards a page on loopback that commands nothing real
+	// demoTerminalW is what the terminal takes of the load; the relay takes the rest.
+	demoTerminalW = 37.0
 )
 
 func newDemo() *cobra.Command {
@@ -85,15 +90,21 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 	}
 	parts.Keeper, parts.Receivers = jnl, say
 	parts.Background = []agent.Task{{Name: "journal", Run: jnl.Run}}
+	tokenFile := filepath.Join(dir, "token")
+	if err := os.WriteFile(tokenFile, []byte(demoToken), 0o600); err != nil {
+		return err
+	}
 	var a *agent.Agent
+	var web *httpd.Server
 	view := func() status.Snapshot {
 		s := a.Snapshot()
-		s.Journal = jnl.Status()
+		s.Journal, s.Pages = jnl.Status(), web.Pages()
 		return s
 	}
-	web := httpd.New(httpd.Config{Listen: freeOr(listen)}, metrics.New(view, build()).Handler(), view)
+	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl}
+	web = httpd.New(httpd.Config{Listen: freeOr(listen), Actions: &httpd.Actions{TokenFile: tokenFile, Handler: oper}}, metrics.New(view, build()).Handler(), view)
 	socketPath := filepath.Join(dir, "control.sock")
-	socket := control.New(socketPath, &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl})
+	socket := control.New(socketPath, oper)
 	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}
 	if a, err = agent.New(parts); err != nil {
 		return err
@@ -109,12 +120,13 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 All figures are invented. Nothing here touches hardware or a network beyond this computer.
 
   status page  http://%s/
+  its buttons  want the token %[6]s
   metrics      http://%[2]s/metrics
   ask it       %s status --socket %s
   swap packs   %[3]s swap --pack %[5]s --socket %[4]s
 
 Ctrl-C ends it. Times are simulated, from the start.
-`, demoSpeed, web.Addr(), invocation(), socketPath, demoPack)
+`, demoSpeed, web.Addr(), invocation(), socketPath, demoPack, demoToken)
 	go say.tell(ctx, a, sim, once, cancel)
 	err = <-done
 	say.println("demo ended")
@@ -129,6 +141,20 @@ func demoKit() simulated.Config {
 	kit.Speed, kit.LockoutV = demoSpeed, 0
 	return kit
 }
+
+// demoSwitch is the terminal's feed: switched off, it takes the terminal's load away.
+type demoSwitch struct{ sim *simulated.Pack }
+
+func (d demoSwitch) Want(on bool) {
+	loadW := demoKit().LoadW
+	if !on {
+		loadW -= demoTerminalW
+	}
+	d.sim.SetLoadW(loadW)
+}
+
+// Hook is never asked for: the demonstration has none.
+func (demoSwitch) Hook(string, feed.Cause) {}
 
 // invocation is how the reader most likely started this program.
 func invocation() string {
@@ -150,7 +176,10 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 		return agent.Parts{}, err
 	}
 	set := agent.Setup{
-		Relay: "mill-annex", Site: "Tarnbeck mill, shelter", BootID: "demo", ForecastEvery: time.Minute,
+		Relay: "mill-annex", Site: "Tarnbeck mill, shelter", BootID: "demo", ForecastEvery: time.Minute, Needs: quality.DefaultNeeds(),
+		Feed: &agent.FeedSetup{Pack: demoPack, Start: feed.Start{BootID: "demo"}, Setup: feed.Setup{
+			Switched: true, TerminalW: demoTerminalW, StartUp: 2 * time.Minute, LongestOff: 12 * time.Hour,
+		}},
 		Packs: []agent.PackSetup{{
 			Name: demoPack, SensorName: "simulated ina219 i2c-1/0x40", StaleAfter: 5 * time.Minute,
 			Spec: pack.Spec{Chemistry: pack.Chemistry(kit.Chemistry), SeriesCells: kit.SeriesCells, CapacityAh: kit.CapacityAh,
@@ -176,7 +205,7 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 	return agent.Parts{
 		Setup:   set,
 		Sources: []agent.Source{{Pack: demoPack, Every: demoSample, Trouble: trouble, Open: func() (sensors.Sensor, error) { return sim.Sensor(), nil }}},
-		Probers: prs, Log: zerolog.Nop(), Speed: demoSpeed,
+		Probers: prs, Actuator: demoSwitch{sim}, Log: zerolog.Nop(), Speed: demoSpeed,
 		ClockSet: func() bool { return true }, PowerOff: func(string) {},
 	}, nil
 }

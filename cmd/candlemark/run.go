@@ -133,6 +133,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		near.state = append(near.state, func() []status.Receiver { return []status.Receiver{actuator.Status()} })
 	}
 	var fwd *forward.Forwarder
+	var web *httpd.Server
 	view := func() status.Snapshot {
 		s := a.Snapshot()
 		s.ClockSource = string(keep.Source())
@@ -141,6 +142,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 			s.Forward = &f
 		}
 		s.Receivers, s.Journal = append(tell.Status(), near.status()...), jnl.Status()
+		s.Pages = web.Pages()
 		if broken != "" {
 			s.Journal.LastError = broken
 		}
@@ -159,7 +161,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		}
 	}
 	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, broken: broken}
-	web := httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
+	web = httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
 		Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		met.Handler(), view)
 	socket := control.New(cfg.ControlSocket, oper)
