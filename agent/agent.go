@@ -10,6 +10,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/schedule"
 	"candlemark/agent/status"
 	"candlemark/probes"
 )
@@ -28,6 +29,9 @@ type Parts struct {
 	// last event was handled; Servers are stopped last, so that somebody who
 	// looks at the end still sees it.
 	Background, Servers []Task
+
+	Data      *DataMeter                        // what forwarding uses; nil where nothing is forwarded
+	LinkBytes func() (total uint64, known bool) // over the board's way out; nil where nobody counts
 
 	Log      zerolog.Logger
 	ClockSet func() bool // whether the time of day is known
@@ -132,7 +136,17 @@ func (a *Agent) loop(ctx context.Context) error {
 func (a *Agent) tick() {
 	tick := Tick{At: a.line.now(), ClockSet: a.parts.ClockSet()}
 	if tick.ClockSet { // a wrong clock's day must not end or renew the data budget
-		tick.Day = tick.At.Wall.Local().Format(time.DateOnly)
+		day := tick.At.Wall.Local()
+		tick.Day = day.Format(time.DateOnly)
+		y, m, d := day.Date()
+		tick.DayLeft = time.Date(y, m, d+1, 0, 0, 0, 0, day.Location()).Sub(day)
+		tick.MonthLeft = time.Date(y, m+1, 1, 0, 0, 0, 0, day.Location()).Sub(day)
+	}
+	if a.parts.Data != nil {
+		tick.Moved = a.parts.Data.take()
+	}
+	if a.parts.LinkBytes != nil {
+		tick.LinkBytes, tick.LinkBytesKnown = a.parts.LinkBytes()
 	}
 	a.handle(tick)
 	if a.parts.Alive != nil {
@@ -171,6 +185,9 @@ func (a *Agent) finish() error {
 func (a *Agent) publish() {
 	s := a.state.Snapshot()
 	a.view.Store(&s)
+	if a.parts.Data != nil {
+		a.parts.Data.settle(a.state.schedule.Left(schedule.Sending))
+	}
 }
 
 // ErrNoPack is the answer to a command that names a pack nobody configured.

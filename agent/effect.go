@@ -48,8 +48,11 @@ type SaveProfile struct {
 // SaveAlarms stores the alarms so that a restart neither forgets nor renames one.
 type SaveAlarms struct{ State alarm.Saved }
 
-// SaveBudget stores the data used today.
-type SaveBudget struct{ State schedule.Saved }
+// SaveBudget stores the data and energy used.
+type SaveBudget struct {
+	State  schedule.Saved
+	Urgent bool // before what it counts is spent
+}
 
 // PowerOff asks for the board to be shut down in order before its pack is flat.
 type PowerOff struct{ Why string }

@@ -1,7 +1,10 @@
 package agent
 
 import (
+	"time"
+
 	"candlemark/agent/alarm"
+	"candlemark/agent/schedule"
 	"candlemark/agent/status"
 	"candlemark/probes"
 	"candlemark/sensors"
@@ -33,6 +36,7 @@ type ReadFailed struct {
 // Probed is a finished probe.
 type Probed struct {
 	At     alarm.Instant
+	Began  alarm.Instant
 	Result probes.Result
 }
 
@@ -42,6 +46,13 @@ type Tick struct {
 	At       alarm.Instant
 	Day      string // local calendar day, for the data budget; "" while the clock is not set
 	ClockSet bool   // the kernel says that the clock is synchronised
+	// To the end of that day and of its month; 0 while the clock is not set.
+	DayLeft, MonthLeft time.Duration
+	// Moved is what forwarding used since the last tick, by part.
+	Moved schedule.Bytes
+	// LinkBytes counts all that passed over the board's way out; it may start anew.
+	LinkBytes      uint64
+	LinkBytesKnown bool
 }
 
 // SwapDeclared is an operator's word that a pack was changed.

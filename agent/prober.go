@@ -39,7 +39,9 @@ func (p *prober) run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case ask := <-p.asked:
-			p.emit(ctx, Probed{Result: p.probe(ctx, ask), At: p.line.now()})
+			began := p.line.now()
+			result := p.probe(ctx, ask)
+			p.emit(ctx, Probed{Result: result, Began: began, At: p.line.now()})
 		}
 	}
 }

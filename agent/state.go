@@ -91,8 +91,13 @@ type State struct {
 	fitFor   []quality.Verdict // made anew at each probe
 	alarms   *alarm.Machine
 	schedule *schedule.Schedule
-	feed     *feed.Machine // nil without a feed
-	feedSeen bool          // the feed was stepped, so that it may be saved
+	meter    *schedule.Meter
+	running  schedule.Start // the probe under way
+	claim    uint64         // ticket of whoever has the link; 0 is nobody
+	day      string         // of the last tick that named one
+	spent    bool           // something was counted that is not saved
+	feed     *feed.Machine  // nil without a feed
+	feedSeen bool           // the feed was stepped, so that it may be saved
 
 	started   alarm.Instant
 	now       alarm.Instant
@@ -145,6 +150,7 @@ type targetTrack struct {
 	lastOld            bool // last is not of the newest probe, which could not measure
 	lastError          string
 	answered           bool // the newest latency probe had at least one reply
+	energy             energySum
 }
 
 // NewState makes the state of an agent that starts at the given instant with
@@ -156,6 +162,7 @@ func NewState(setup Setup, mem Memory, at alarm.Instant, clockSet bool) (State, 
 		trouble:  newAttribution(setup.Targets),
 		alarms:   alarm.New(setup.BootID),
 		schedule: schedule.New(setup.Schedule),
+		meter:    &schedule.Meter{},
 	}
 	if s.setup.Needs == (quality.Needs{}) {
 		s.setup.Needs = quality.DefaultNeeds()
@@ -289,7 +296,7 @@ func (s State) Snapshot() status.Snapshot {
 		Taken: s.now, Started: s.started.Wall, ClockSet: s.clockSet,
 		Alarms: s.alarms.Active(),
 		Known:  s.verdicts, Trouble: s.trouble.view(), Fit: s.fitFor, Feed: s.feedView(),
-		Data: status.Data{UsedToday: s.schedule.UsedToday(), BudgetPerDay: s.setup.Schedule.BytesPerDay},
+		Data: s.dataView(), Energy: s.energyView(),
 	}
 	for _, t := range s.packs {
 		out.Packs = append(out.Packs, status.Pack{
@@ -305,9 +312,7 @@ func (s State) Snapshot() status.Snapshot {
 			Attempts: t.attempts, Failures: t.failures, Sent: t.sent, Lost: t.lost, Bytes: t.bytes,
 			Spent: t.spent, RTTs: status.Histogram{Counts: slices.Clone(t.rtts.Counts), Sum: t.rtts.Sum}, Forward: t.forward, Backward: t.backward,
 			Last: t.last, LastKnown: t.lastKnown, LastOld: t.lastOld, LastError: t.lastError,
-		}
-		if t.Kind == probes.Throughput {
-			v.NotRun = s.schedule.Held(t.Name)
+			NotRun: s.schedule.Held(t.Name), Energy: t.energy.view(),
 		}
 		out.Targets = append(out.Targets, v)
 	}

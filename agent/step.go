@@ -2,13 +2,11 @@ package agent
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"candlemark/agent/alarm"
 	"candlemark/agent/journal"
 	"candlemark/agent/pack"
-	"candlemark/agent/schedule"
 	"candlemark/probes"
 )
 
@@ -54,6 +52,8 @@ func Step(s State, e Event) (State, []Effect) {
 		out = s.acknowledged(e)
 	case FeedAsked, FeedHookEnded, FeedSwitched:
 		out = s.feedEvent(e)
+	case ProbeAsked, LinkAsked, LinkReleased:
+		out = s.linkEvent(e)
 	}
 	out = append(out, s.stepFeed()...) // before the alarms, one of which tells of it
 	return s, append(out, s.decide()...)
@@ -104,6 +104,7 @@ func (s *State) read(e Read) []Effect {
 		t.lastError = err.Error()
 		return nil
 	}
+	s.meter.Read(t.Name, e.At.Up, packA*r.PackV, packA >= 0 && !r.Clipped)
 	// A gap in the readings is not counted: nobody knows what flowed in it.
 	if dt := e.At.Up - t.readingUp; t.seen && packA > 0 && dt > 0 && dt <= t.StaleAfter {
 		t.coulombs += packA * dt.Seconds()
@@ -184,100 +185,21 @@ func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect 
 	}
 	t.swaps++
 	t.offAsked = false
+	s.meter.Forget(t.Name)
 	s.judge()
 	return append(out,
 		Record{At: at, Kind: journal.KindSwap, Subject: t.Name, Text: identity(t) + " in place; " + how, Urgent: true},
 		s.savePack(t))
 }
 
-// probed takes a finished probe into the record of its target.
-func (s *State) probed(e Probed) []Effect {
-	r := e.Result
-	counted := r.Bytes
-	if r.Kind == probes.Latency {
-		counted = 0 // the data budget is for transfers; a burst of packets is next to nothing
-	}
-	s.schedule.Done(r.Target, e.At.Up, counted)
-	t := s.target(r.Target)
-	if t == nil {
-		return nil
-	}
-	t.attempts++
-	t.bytes += uint64(max(r.Bytes, 0))
-	t.spent += max(r.Elapsed, 0)
-	// A probe that the board itself could not make says nothing of the link.
-	if answered, known := r.Answered(); known {
-		t.told++
-		t.answered = answered
-	}
-	t.lastError = ""
-	if r.Err != nil {
-		t.failures++
-		t.lastError = r.Err.Error()
-	}
-	// One direction of a transfer may be known beside the other's error.
-	var out []Effect
-	if r.Latency != nil || r.Throughput != nil || r.Service != nil {
-		out = serviceNews(t, e)
-		t.last, t.lastKnown, t.lastOld = r, true, false
-	} else {
-		t.lastOld = t.lastKnown
-	}
-	s.trouble.take(r)
-	if r.Latency != nil {
-		t.takeLatency(r.Latency, e.At.Up)
-	}
-	s.judgeFit()
-	if r.Bytes > 0 && t.Kind != probes.Latency {
-		out = append(out, SaveBudget{State: s.schedule.Save()})
-	}
-	if r.Bytes > 0 && t.Kind == probes.Throughput {
-		out = append(out, Record{At: e.At, Kind: journal.KindProbe, Subject: t.Name, Text: throughputText(r)})
-	}
-	return out
-}
-
-// throughputText is a transfer in one line of the record.
-func throughputText(r probes.Result) string {
-	var parts []string
-	if t := r.Throughput; t != nil {
-		if t.DownKnown {
-			parts = append(parts, fmt.Sprintf("down %.2f Mbit/s", t.Down/1e6))
-		}
-		if t.UpKnown {
-			parts = append(parts, fmt.Sprintf("up %.2f Mbit/s", t.Up/1e6))
-		}
-	}
-	if r.Err != nil {
-		parts = append(parts, "not measured: "+r.Err.Error())
-	}
-	parts = append(parts, fmt.Sprintf("%.1f MB spent in %s", float64(r.Bytes)/1e6, r.Elapsed.Round(100*time.Millisecond)))
-	return strings.Join(parts, ", ")
-}
-
-// tick starts what is due and saves what must survive.
-func (s *State) tick(e Tick) []Effect {
-	s.clockSet = e.ClockSet
-	var out []Effect
-	in := schedule.Inputs{Up: s.now.Up, Day: e.Day}
-	for _, t := range s.packs {
-		if f := s.present(t); f.Known && f.State == pack.Discharging && (!in.RemainingKnown || f.Cautious < in.Remaining) {
-			in.Remaining, in.RemainingKnown = f.Cautious, true
-		}
-	}
-	if item, ok, _ := s.schedule.Due(in); ok {
-		out = append(out, StartProbe{Name: item.Name, Kind: item.Kind})
-	}
-	if s.now.Up-s.savedUp >= saveEvery {
-		out = append(out, s.save()...)
-	}
-	return out
-}
-
 // save hands every estimate to the journal.
 func (s *State) save() []Effect {
 	s.savedUp = s.now.Up
 	var out []Effect
+	if s.spent {
+		s.spent = false
+		out = append(out, SaveBudget{State: s.schedule.Save()})
+	}
 	for _, t := range s.packs {
 		if t.seen {
 			out = append(out, s.savePack(t))

@@ -76,7 +76,7 @@ func testSetup() Setup {
 			Leads: alarm.Leads{NextPack: 45 * time.Minute, ShutDown: 15 * time.Minute},
 		}},
 		Targets: []TargetSetup{{Name: "far", Section: probes.Uplink, Kind: probes.Latency}, {Name: "wide", Section: probes.Uplink, Kind: probes.Throughput}},
-		Schedule: schedule.Config{BytesPerDay: 100e6, ReserveBelow: time.Hour, Items: []schedule.Item{
+		Schedule: schedule.Config{Budget: schedule.Budget{PerDay: 100e6}, ReserveBelow: time.Hour, Items: []schedule.Item{
 			{Name: "far", Kind: probes.Latency, Every: 30 * time.Second},
 			{Name: "wide", Kind: probes.Throughput, Every: time.Hour, MaxBytes: 10e6},
 		}},

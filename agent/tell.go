@@ -64,6 +64,9 @@ func (t *teller) perform(effects []Effect) {
 			t.kept(t.keep.PutState(KeyAlarms, e.State))
 		case SaveBudget:
 			t.kept(t.keep.PutState(KeyBudget, e.State))
+			if e.Urgent {
+				t.keep.Hurry()
+			}
 		case SaveFeed:
 			t.kept(t.keep.PutState(KeyFeed, e.State))
 		case SwitchFeed:

@@ -197,7 +197,7 @@ func linkPanels() []Panel {
 				{"B", `candlemark_link_upload_bytes_per_second{relay="$relay"} * 8`, "{{target}} up"},
 			},
 		}, {
-			Title: "Data used by probes today", Unit: "decbytes", Width: 12,
+			Title: "Data used today", Unit: "decbytes", Width: 12,
 			Help:  "What measuring has cost today, and the daily budget. When the budget is spent, throughput probes wait until tomorrow; latency probes go on.",
 			Empty: silent,
 			Queries: []Query{

@@ -23,6 +23,8 @@ func find(name string) act {
 		return doNote
 	case Feed:
 		return doFeed
+	case Probe:
+		return doProbe
 	case Ack:
 		return doAck
 	case Time:
@@ -59,6 +61,17 @@ func doNote(h Handler, who string, decode func(any) error) (string, error) {
 		return "", err
 	}
 	return "noted", h.Note(text, who)
+}
+
+func doProbe(h Handler, who string, decode func(any) error) (string, error) {
+	var r ProbeRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	if err := wording("name", r.Name, maxMark); err != nil {
+		return "", err
+	}
+	return h.Probe(r.Name, who)
 }
 
 func doFeed(h Handler, who string, decode func(any) error) (string, error) {

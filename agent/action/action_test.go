@@ -40,6 +40,13 @@ func (a *strictAgent) Feed(r feed.Request, who string) (string, error) {
 	return "done", a.fail
 }
 
+func (a *strictAgent) Probe(name, who string) (string, error) {
+	if name == "" || len(name) > maxMark || strings.ContainsRune(name, 0x1b) {
+		a.t.Errorf("probe %q", name)
+	}
+	a.did = fmt.Sprintf("probe %s by %s", name, who)
+	return "next", a.fail
+}
 func (a *strictAgent) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
 	a.did = fmt.Sprintf("ack %s %s for %s by %s", name, subject, quiet, who)
 	return "quiet", a.fail
@@ -70,6 +77,12 @@ func TestARequestArrivesAsItWasSent(t *testing.T) {
 	}
 	if code, a, err := serve(h, Feed, string(body)); code != http.StatusOK || err != nil || a.Words != "done" || h.did != fmt.Sprintf("feed %+v by ana", sent) {
 		t.Errorf("%s: %d %+v %v, did %q", body, code, a, err, h.did)
+	}
+	if code, a, err := serve(h, Probe, `{"name":"wide-area"}`); code != http.StatusOK || err != nil || a.Words != "next" || h.did != "probe wide-area by ana" {
+		t.Errorf("probe: %d %+v %v, did %q", code, a, err, h.did)
+	}
+	if code, a, _ := serve(h, Probe, `{"name":""}`); code != http.StatusUnprocessableEntity || a.Error != "the name is empty" {
+		t.Errorf("a probe without a name: %d %+v", code, a)
 	}
 	if code, a, err := serve(h, Ack, `{"alarm":"link_down","for":"10m"}`); code != http.StatusOK || err != nil || a.Words != "quiet" || h.did != "ack link_down  for 10m0s by ana" {
 		t.Errorf("ack: %d %+v %v, did %q", code, a, err, h.did)

@@ -1,5 +1,5 @@
 // Package action is what an operator may tell the running agent to do: swap, note,
-// feed, ack. Every action is carried out here, whichever way it came: over the local
+// feed, ack, probe. Every action is carried out here, whichever way it came: over the local
 // socket (package control) or over HTTP with a token (package httpd). Each of these
 // finds out who asks; this package reads the request, refuses what cannot be right,
 // and answers.
@@ -22,11 +22,12 @@ import (
 
 // Names of the actions, as they end a path.
 const (
-	Swap = "swap"
-	Note = "note"
-	Feed = "feed"
-	Ack  = "ack"
-	Time = "time"
+	Swap  = "swap"
+	Note  = "note"
+	Feed  = "feed"
+	Ack   = "ack"
+	Time  = "time"
+	Probe = "probe"
 )
 
 const (
@@ -45,6 +46,9 @@ type Handler interface {
 	Swap(pack, mark, who string) error
 	// Note adds an operator's words to the record.
 	Note(text, who string) error
+	// Probe has a configured probe made next, however busy the link, and returns in
+	// words what follows.
+	Probe(name, who string) (string, error)
 	// Feed asks something of the terminal's feed, and returns in words what follows.
 	Feed(r feed.Request, who string) (string, error)
 	// SetTime takes the person's word for the present time of day, and returns in words
@@ -77,6 +81,9 @@ type (
 	// TimeRequest is the time of day at the moment it is sent.
 	TimeRequest struct {
 		Now time.Time `json:"now"` // RFC 3339, with its zone
+	}
+	ProbeRequest struct {
+		Name string `json:"name"`
 	}
 	// FeedRequest has its times as people write them: "45m".
 	FeedRequest struct {

@@ -77,7 +77,7 @@ func TestTheExampleIsReadAsItIsWritten(t *testing.T) {
 			Forms: FormsNeeds{10e3, []time.Duration{2 * time.Second, 4 * time.Second}, []Ratio{0.01, 0.05}, []BitRate{100e3, 50e3}, "set in the configuration"},
 			File:  FileNeeds{10e6, []time.Duration{15 * time.Second, time.Minute}, []Ratio{0.01, 0.05}, "set in the configuration"},
 		},
-		Data: Data{500e6, time.Hour},
+		Data: Data{PerDay: 500e6, PerMonth: 10e9, ForwardShare: 0.5, Reserve: time.Hour, QuietBelow: 50e3, QuietWait: 30 * time.Minute},
 		Receivers: []Receiver{
 			{"operator", "webhook", "https://alerts.example/candlemark", nil, 2, all, 15 * time.Minute, 10 * time.Second, "/etc/candlemark/operator.token", "", ""},
 			{"remote-team", "alertmanager", "https://alertmanager.example:9093", nil, 2, all[:2], time.Minute, 10 * time.Second, "", "", ""},
@@ -240,6 +240,8 @@ func TestAFaultSaysWhereWhatAndWhatToDo(t *testing.T) {
 		{"least needs the wrong way round", least + "fit: {forms_messaging: {rate: [50kbit/s, 100kbit/s]}}\n", "fit.forms_messaging.rate: the preferred value is below the limit"},
 		{"a need without its unit", least + "fit: {video_meeting: {rate: [2, 1]}}\n", "fit.video_meeting.rate[0]: 2 has no unit; write 2Mbit/s"},
 		{"no direction", least + "throughput: [{name: w, down: false, up: false}]\n", "neither down nor up"},
+		{"a day beyond the month", least + "data: {per_day: 1GB, per_month: 900MB}\n", "per_day: is more than data.per_month"},
+		{"an interface that is a path", least + "data: {interface: ../eth0}\n", "is not the name of an interface"},
 		{"transfer beyond the day's budget", least + "data: {per_day: 10MB}\nthroughput: [{name: w}]\n", "byte_budget: is more than data.per_day"},
 		{"same name for target and throughput", target("address: 192.0.2.1") + "throughput: [{name: t}]\n", `"t" is already the name at targets[0].name`},
 		{"receiver at no address", strings.Replace(receiver("user: u, password_file: /p"), "https://host.example", "host", 1), `"host" is not a web address`},

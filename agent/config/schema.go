@@ -46,7 +46,7 @@ type Config struct {
 	Services []Service `key:"services"`
 	// What the link is judged by: the needs of what people do with it.
 	Fit Fit `key:"fit"`
-	// How much data and battery the probes may use.
+	// How much data and battery probes and forwarding may use.
 	Data Data `key:"data"`
 	// Where alarms are sent besides the log and the metrics.
 	Receivers []Receiver `key:"receivers"`
@@ -149,12 +149,22 @@ type Leads struct {
 	ShutTerminalDown time.Duration `key:"shut_terminal_down" default:"15min" min:"1min" max:"24h"`
 }
 
-// Data bounds what the probes may use.
+// Data bounds what the probes, and the sending on of metrics, may use.
 type Data struct {
-	// Data all throughput transfers of a day may cost together; 0B is no limit.
+	// Data that probes of the uplink and forward may use together in a day; 0B is no limit.
 	PerDay Bytes `key:"per_day" default:"500MB" min:"0B" max:"100TB"`
+	// The same for a calendar month.
+	PerMonth Bytes `key:"per_month" default:"10GB" min:"0B" max:"3000TB"`
+	// Share of both that is kept for forward, catching up after an outage included; the probes have the rest. Without forward all is the probes'.
+	ForwardShare Ratio `key:"forward_share" default:"50%" min:"0%" max:"100%"`
 	// Remaining time of any pack below which throughput is no longer measured.
 	Reserve time.Duration `key:"reserve" default:"1h" min:"0s" max:"168h"`
+	// Data a second that others may move over interface while throughput is measured; more, or a raised round trip of the uplink, and it waits for a quiet link. 0B does not look.
+	QuietBelow Bytes `key:"quiet_below" default:"50kB" min:"0B" max:"1GB"`
+	// Longest wait for a quiet link; then it is measured all the same, and the record says so. 0s does not wait.
+	QuietWait time.Duration `key:"quiet_wait" default:"30min" min:"0s" max:"24h"`
+	// Network interface whose traffic is looked at. Left out: that of the default route.
+	Interface string `key:"interface"`
 }
 
 // Receiver is somewhere alarms are sent.

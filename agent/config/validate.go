@@ -43,6 +43,7 @@ func validate(c *Config, report reporter) {
 	validateSensors(report, c.Packs)
 	validateBoard(report, c.Board, packs.list)
 	validateClock(report, c.Clock)
+	validateData(report, c.Data)
 	for i, t := range c.Targets {
 		key := fmt.Sprintf("targets[%d]", i)
 		measured.add(report, key+".name", t.Name)

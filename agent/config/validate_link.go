@@ -8,6 +8,15 @@ import (
 	"time"
 )
 
+func validateData(report reporter, d Data) {
+	if strings.ContainsAny(d.Interface, "/ \t\n") || len(d.Interface) > 15 { // IFNAMSIZ of Linux is 16 with the closing zero
+		report("data.interface", fmt.Sprintf("%q is not the name of an interface", d.Interface), "write it like eth0, or remove it")
+	}
+	if d.PerDay > 0 && d.PerMonth > 0 && d.PerDay > d.PerMonth {
+		report("data.per_day", "is more than data.per_month", "set less, or raise data.per_month")
+	}
+}
+
 // validateLogin compares what a receiver is to be shown.
 func validateLogin(report reporter, key, tokenFile, user, passwordFile string) {
 	switch {

@@ -93,6 +93,11 @@ func (c *Client) act(ctx context.Context, name string, request any) (string, err
 	return got.Words, err
 }
 
+// Probe has a configured probe made next, however busy the link.
+func (c *Client) Probe(ctx context.Context, name string) (string, error) {
+	return c.act(ctx, action.Probe, action.ProbeRequest{Name: name})
+}
+
 // Acknowledge quiets an active alarm, of one subject or, with "", of every one, for
 // quiet or, with 0, as long as it allows. It returns in words what follows.
 func (c *Client) Acknowledge(ctx context.Context, name, subject string, quiet time.Duration) (string, error) {

@@ -65,6 +65,10 @@ func (f *fake) Feed(r feed.Request, who string) (string, error) {
 	f.told = append(f.told, fmt.Sprintf("feed %s for %s by %s", r.Do, r.For, who))
 	return "off in 1 min", f.refuse
 }
+func (f *fake) Probe(name, who string) (string, error) {
+	return "next", nil
+}
+
 func (f *fake) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

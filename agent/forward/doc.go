@@ -45,7 +45,8 @@
 //
 // While more waits than a request holds, requests are spaced so as to keep to
 // CatchUpBytesPerSecond. Each byte on the connections, TLS included, is reported to
-// Used; catching up pauses while Room says that the day's budget is spent.
+// Used, and each request asks Room first for the most it may move; while the budget
+// does not hold it, samples wait in the backlog.
 //
 // # Limits
 //

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -144,10 +145,11 @@ type Parts struct {
 	Backlog Backlog
 	Clock   Clock
 	Boot    string // the present boot's id, as the backlog has it
-	// Used is told of bytes as they are moved, Room asked whether the day's data
-	// budget allows to catch up; nil where there is no budget. Both must not wait.
-	Used func(bytes int64)
-	Room func() bool
+	// Used is told of bytes as they are moved, and whether they catch up; Room is asked
+	// before each request whether the data budget bears so many more. nil where there is
+	// no budget. Both must not wait.
+	Used func(bytes int64, late bool)
+	Room func(bytes int64) bool
 }
 
 // Forwarder is a running or ready forwarder.
@@ -176,7 +178,7 @@ func New(cfg Config, parts Parts) (*Forwarder, error) {
 	if err != nil {
 		return nil, err
 	}
-	f.wire, f.send.moved = w, w.moved.Load
+	f.wire, f.send.moved, f.send.late = w, w.moved.Load, &w.late
 	return f, nil
 }
 
@@ -202,7 +204,7 @@ func newForwarder(cfg Config, parts Parts, transport http.RoundTripper) (*Forwar
 	}
 	f := &Forwarder{cfg: cfg, parts: parts, added: make(chan struct{}, 1)}
 	f.gather = &gatherer{source: parts.Source, fixed: cfg.labels()}
-	f.send = &sender{cfg: cfg, parts: parts, post: p, added: f.added, moved: func() int64 { return 0 }, patience: mostRequests, offend: offenders{}}
+	f.send = &sender{cfg: cfg, parts: parts, post: p, added: f.added, moved: func() int64 { return 0 }, late: new(atomic.Bool), patience: mostRequests, offend: offenders{}}
 	return f, nil
 }
 

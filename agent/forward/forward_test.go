@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"candlemark/agent/schedule"
 )
 
 func TestEverySampleArrivesOnceWithItsTime(t *testing.T) {
@@ -259,7 +261,7 @@ func TestCatchingUpKeepsToItsRateAndTheBudget(t *testing.T) {
 		}
 		r := newRig(t, rx, func(r *rig) {
 			r.cfg.CatchUpBytes, r.cfg.MaxSamples = 10, 20
-			r.parts.Room = func() bool { return room.Load() }
+			r.parts.Room = func(int64) bool { return room.Load() }
 		})
 		r.fwd.send.moved = func() int64 { rx.mu.Lock(); defer rx.mu.Unlock(); return int64(rx.bytes) }
 		r.run(func() {
@@ -279,6 +281,57 @@ func TestCatchingUpKeepsToItsRateAndTheBudget(t *testing.T) {
 			time.Sleep(12 * time.Hour)
 		})
 		r.wantAll(10 * time.Minute)
+	})
+}
+
+// Eight days with an outage of 72 h, and a daily budget that holds a little more than
+// what a day adds: no day passes it, and all arrives in the end.
+func TestThreeDaysAreCaughtUpWithinTheBudget(t *testing.T) {
+	if testing.Short() {
+		t.Skip("some seconds; not with -short")
+	}
+	synctest.Test(t, func(t *testing.T) {
+		const perDay, perMonth = 190_000, 1_700_000
+		begin := time.Now()
+		budget := schedule.New(schedule.Config{Budget: schedule.Budget{PerDay: perDay, PerMonth: perMonth, ForwardShare: 1}})
+		rx := &receiver{}
+		counted, most := 0, int64(0)
+		account := func() { // what the receiver got is what was used
+			rx.mu.Lock()
+			defer rx.mu.Unlock()
+			budget.Spend(schedule.CatchingUp, int64(rx.bytes-counted))
+			counted = rx.bytes
+			day, month := budget.Used()
+			most = max(most, day.Total())
+			if day.Total() > perDay || month.Total() > perMonth {
+				t.Fatalf("%v: %+v, month %+v", time.Since(begin), day, month)
+			}
+		}
+		rx.before = func(int, *http.Request) (*http.Response, error) {
+			if up := time.Since(begin); up > 24*time.Hour && up < 96*time.Hour {
+				return nil, &net.OpError{Op: "dial", Err: errors.New("network is unreachable")}
+			}
+			return nil, nil
+		}
+		r := newRig(t, rx, func(r *rig) {
+			r.cfg.Every, r.cfg.SendEvery, r.cfg.CatchUpBytes = 10*time.Minute, 20*time.Minute, 1<<20
+			r.parts.Room = func(n int64) bool {
+				account()
+				budget.Due(schedule.Inputs{Up: time.Since(begin), Day: time.Now().Format(time.DateOnly)})
+				left, _ := budget.Left(schedule.CatchingUp)
+				return n <= left
+			}
+		})
+		for i := range 20 {
+			r.source.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: fmt.Sprintf("candlemark_more_%d", i), Help: "More."}, func() float64 { return float64(time.Now().UnixNano()) }))
+		}
+		r.run(func() { time.Sleep(8 * 24 * time.Hour) })
+		account()
+		t.Logf("most in a day %d of %d bytes, %d in all", most, perDay, counted)
+		if most < perDay/2 { // a request asks for 80 kB beside its body
+			t.Errorf("the budget was never near its end: %d of %d in a day", most, perDay)
+		}
+		r.wantAll(time.Hour)
 	})
 }
 

@@ -101,7 +101,7 @@ func TestThreeDaysIntoPrometheus(t *testing.T) {
 	j, n := filled(t, span, series)
 	var used atomic.Int64
 	cfg := Config{URL: prom.URL + "/api/v1/write", CatchUpBytes: 1 << 30, Relay: "stairwell"}
-	parts := Parts{Source: prometheus.NewRegistry(), Backlog: j, Clock: pastClock{start}, Boot: "boot-1", Used: func(n int64) { used.Add(n) }}
+	parts := Parts{Source: prometheus.NewRegistry(), Backlog: j, Clock: pastClock{start}, Boot: "boot-1", Used: func(n int64, _ bool) { used.Add(n) }}
 
 	// Something newer is there already, so that all of the backlog is out of order.
 	newer, err := New(cfg, parts)

@@ -12,7 +12,9 @@ import (
 	"strings"
 	"time"
 
+	"github.com/klauspost/compress/snappy"
 	"github.com/prometheus/client_golang/exp/api/remote"
+	"google.golang.org/protobuf/proto"
 
 	"candlemark/agent/retry"
 	"candlemark/agent/secret"
@@ -74,6 +76,24 @@ func (p *poster) post(ctx context.Context, samples []sample) outcome {
 		p.confirmed = p.confirmed || p.v2 && err == nil
 		return p.judge(answer, err)
 	}
+}
+
+// extra is what a request may move beside its body: names looked up and a TLS handshake,
+// headers, and the most that is read of an answer.
+const extra = 16<<10 + mostAnswer
+
+// most is the most that posting samples once may move, in bytes of TCP's payload.
+func (p *poster) most(samples []sample) int64 {
+	size := func(message []byte) int64 { return int64(len(snappy.Encode(nil, message))) + extra }
+	if !p.v2 {
+		return size(encode1(samples))
+	}
+	message, _ := proto.Marshal(encode2(samples)) // what has no encoding is not sent either
+	n := size(message)
+	if !p.confirmed && p.cfg.Version == VersionAuto { // it may be sent a second time
+		n += size(encode1(samples))
+	}
+	return n
 }
 
 // write makes one request. The library would try again by itself, in ignorance of

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"candlemark/agent/journal"
@@ -26,6 +27,7 @@ type sender struct {
 	post  *poster
 	added <-chan struct{}
 	moved func() int64 // bytes over the connections since the start
+	late  *atomic.Bool // set while what is sent catches up
 
 	done     uint64 // forgotten
 	buffer   []journal.Gathering
@@ -53,12 +55,8 @@ func (s *sender) run(ctx context.Context) {
 			s.pause(ctx, wait, true)
 			continue
 		}
-		if b.behind && s.parts.Room != nil && !s.parts.Room() {
-			s.hold("the day's data budget is spent; catching up waits")
-			s.pause(ctx, roomEvery, false)
-			continue
-		}
 		before := s.moved()
+		s.late.Store(b.behind)
 		if !s.deliver(ctx, b.samples) {
 			continue
 		}
@@ -200,9 +198,22 @@ func (s *sender) pause(ctx context.Context, d time.Duration, wake bool) {
 
 // try posts until the receiver has answered for the samples, and returns its
 // verdict: accepted, refused, outOfDate or duplicate. False means that ctx ended,
-// or, where giveUp is set, that not a byte has reached anybody.
+// or, where giveUp is set, that not a byte has reached anybody. It spends nothing that
+// the data budget does not hold.
 func (s *sender) try(ctx context.Context, samples []sample, giveUp bool) (outcome, bool) {
+	var size int64
+	if s.parts.Room != nil {
+		size = s.post.most(samples)
+	}
 	for ctx.Err() == nil {
+		if s.parts.Room != nil && !s.parts.Room(size) {
+			s.hold("the data budget for forwarding is spent; samples wait")
+			s.pause(ctx, roomEvery, false)
+			if giveUp {
+				return outcome{}, false
+			}
+			continue
+		}
 		o := s.post.post(ctx, samples)
 		s.requested(o)
 		if o.verdict != again && o.verdict != misfit {

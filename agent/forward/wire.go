@@ -13,9 +13,10 @@ import (
 type wire struct {
 	transport *http.Transport
 	moved     atomic.Int64 // bytes, both ways
+	late      atomic.Bool  // what is being sent catches up
 }
 
-func newWire(tlsConfig *tls.Config, used func(int64)) *wire {
+func newWire(tlsConfig *tls.Config, used func(bytes int64, late bool)) *wire {
 	w := &wire{}
 	dialer := net.Dialer{Timeout: 10 * time.Second}
 	w.transport = &http.Transport{
@@ -27,7 +28,7 @@ func newWire(tlsConfig *tls.Config, used func(int64)) *wire {
 			return &counted{Conn: c, count: func(n int) {
 				w.moved.Add(int64(n))
 				if used != nil && n > 0 {
-					used(int64(n))
+					used(int64(n), w.late.Load())
 				}
 			}}, nil
 		},

@@ -55,7 +55,10 @@ func (p *Page) weak(in Input, notes labelledNotes) {
 		add("the record is not being written: %s", oneLine(s.Journal.LastError))
 	}
 	if d := s.Data; d.BudgetPerDay > 0 && d.UsedToday*10 >= d.BudgetPerDay*9 {
-		add("measuring data for today is nearly used: %s of %s", bytesText(float64(d.UsedToday)), bytesText(float64(d.BudgetPerDay)))
+		add("the data for today are nearly used: %s of %s", bytesText(float64(d.UsedToday)), bytesText(float64(d.BudgetPerDay)))
+	}
+	if d := s.Data; d.BudgetPerMonth > 0 && d.UsedMonth*10 >= d.BudgetPerMonth*9 {
+		add("the data for this month are nearly used: %s of %s", bytesText(float64(d.UsedMonth)), bytesText(float64(d.BudgetPerMonth)))
 	}
 	if in.Incident.Recorded() && in.Incident.Alternate == "" {
 		add("no alternate means is recorded")

@@ -37,6 +37,10 @@ func (h *told) Note(text, who string) error {
 	h.did = append(h.did, fmt.Sprintf("note %q by %s", text, who))
 	return h.err
 }
+func (h *told) Probe(name, who string) (string, error) {
+	return "next", nil
+}
+
 func (h *told) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
 	h.did = append(h.did, fmt.Sprintf("ack %s %q for %s by %s", name, subject, quiet, who))
 	return "quiet", h.err

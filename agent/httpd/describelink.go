@@ -104,11 +104,10 @@ func describeWay(s *status.Snapshot, now time.Time) []wayView {
 }
 
 func describeAgent(s status.Snapshot) []fact {
-	data := fmt.Sprintf("%.1f MB today, no limit", float64(s.Data.UsedToday)/1e6)
-	if s.Data.BudgetPerDay > 0 {
-		data = fmt.Sprintf("%.1f MB of %.1f MB today", float64(s.Data.UsedToday)/1e6, float64(s.Data.BudgetPerDay)/1e6)
+	facts := []fact{{Name: "running for", Value: about(s.Taken.Up)}, {Name: "data used", Value: dataText(s.Data)}}
+	if e := s.Energy; e.Measured > 0 {
+		facts = append(facts, fact{Name: "energy of probes", Value: energyText(e)})
 	}
-	facts := []fact{{Name: "running for", Value: about(s.Taken.Up)}, {Name: "probe data", Value: data}}
 	if s.Journal.Path != "" {
 		journal := fmt.Sprintf("%d records wait to be written", s.Journal.Pending)
 		if s.Journal.LastError != "" {
@@ -124,6 +123,29 @@ func describeAgent(s status.Snapshot) []fact {
 		facts = append(facts, fact{"alarms to " + r.Name, state, r.LastError})
 	}
 	return facts
+}
+
+// dataText is the use of the data budgets.
+func dataText(d status.Data) string {
+	of := func(used, budget int64, when string) string {
+		if budget <= 0 {
+			return fmt.Sprintf("%.1f MB %s, no limit", float64(used)/1e6, when)
+		}
+		return fmt.Sprintf("%.1f of %.1f MB %s", float64(used)/1e6, float64(budget)/1e6, when)
+	}
+	return of(d.UsedToday, d.BudgetPerDay, "today") + "; " + of(d.UsedMonth, d.BudgetPerMonth, "this month")
+}
+
+// energyText is what the day's probes cost the packs.
+func energyText(e status.Energy) string {
+	text := fmt.Sprintf("%.2f Wh over idle today, of %d probes", e.TodayWh, e.Measured)
+	if e.PacksKnown {
+		text += fmt.Sprintf(", %.1f %% of the packs' %.0f Wh", 100*e.TodayWh/e.PacksWh, e.PacksWh)
+	}
+	if e.Stretch > 1 {
+		text += fmt.Sprintf("; heavy probes %.1f times rarer, since the pack runs down", e.Stretch)
+	}
+	return text
 }
 
 // ms gives a round trip in milliseconds, which people read more easily than seconds.

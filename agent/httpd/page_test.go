@@ -49,7 +49,7 @@ func TestPageSays(t *testing.T) {
 			[]string{"between 100 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section id="do" class="do warning"`, `<span class="cap">plan on</span> <b class="big">40 <small>min</small></b>`, `<span class="cap">most likely</span> <b class="big">2 <small>h</small> 05 <small>min</small></b>`, "Be ready to swap in 25 min, by 18:55",
 				"18.50 V · 2.00 A · 37.0 W · 2 s ago",
 				"ACT SOON: Pack a runs low.", "Active for 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "<dd>2 s ago</dd>", `<span class="raw">Sensor: ina219 i2c-1/0x40</span>`, "62 % left",
-				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 MB of 200.0 MB", "18:30:00 UTC"},
+				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 of 200.0 MB today", "18:30:00 UTC"},
 			[]string{"unknown —", "This page is old", "NaN", "above the cut-off"},
 		},
 		"an alarm that somebody knows of": {

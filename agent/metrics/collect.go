@@ -54,6 +54,32 @@ func (e emitter) agent(s status.Snapshot) {
 	if s.Data.BudgetPerDay > 0 {
 		e.put(dataBudget, float64(s.Data.BudgetPerDay))
 	}
+	e.data(s)
+}
+
+const joulesPerWh = 3600
+
+// data puts the use of the budgets by part, and what the probes cost the packs.
+func (e emitter) data(s status.Snapshot) {
+	if s.Data.BudgetPerMonth > 0 {
+		e.put(dataMonthBudget, float64(s.Data.BudgetPerMonth))
+	}
+	for _, p := range s.Data.Parts {
+		e.put(dataDay, float64(p.Day), p.Name)
+		e.put(dataMonth, float64(p.Month), p.Name)
+		if p.Limited {
+			e.put(dataLeft, float64(p.Left), p.Name)
+		}
+	}
+	if s.Energy.Measured > 0 {
+		e.put(energyToday, s.Energy.TodayWh*joulesPerWh)
+		if s.Energy.PacksKnown {
+			e.put(energyShare, s.Energy.TodayWh/s.Energy.PacksWh)
+		}
+	}
+	if s.Energy.Stretch > 0 {
+		e.put(probeStretch, s.Energy.Stretch)
+	}
 }
 
 func (e emitter) pack(p *status.Pack) {
@@ -131,6 +157,10 @@ func (e emitter) target(t *status.Target) {
 	e.put(probeFailures, float64(t.Failures), t.Name, section, kind)
 	e.put(probeBytes, float64(t.Bytes), t.Name, section, kind)
 	e.flag(probeHeld, t.NotRun != "", t.Name, section, kind)
+	if t.Energy.Measured > 0 {
+		e.put(probeEnergy, t.Energy.MeanWh*joulesPerWh, t.Name, section, kind)
+		e.put(probeEnergyError, t.Energy.ErrorWh*joulesPerWh, t.Name, section, kind)
+	}
 	if t.LastKnown {
 		e.unix(probeLastTime, t.Last.Start.Add(t.Last.Elapsed), t.Name, section, kind)
 	}

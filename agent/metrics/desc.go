@@ -86,12 +86,21 @@ const (
 	probeLastTime
 	probeBytes
 	probeHeld
+	probeEnergy
+	probeEnergyError
 
 	pagesOpen
 	pagesRefused
 	pagesDropped
 	dataUsed
 	dataBudget
+	dataMonthBudget
+	dataDay
+	dataMonth
+	dataLeft
+	energyToday
+	energyShare
+	probeStretch
 
 	alarmActive
 	alarmAcknowledged
@@ -132,6 +141,7 @@ func families() [familyCount]Family {
 		onTarget = []string{"target", "section"}
 		onProbe  = []string{"target", "section", "kind"}
 		onRecv   = []string{"receiver"}
+		onPart   = []string{"part"}
 	)
 	return [familyCount]Family{
 		buildInfo:    {"candlemark_build_info", Gauge, []string{"version", "revision", "goversion", "platform"}, "Always 1; the labels say which build runs."},
@@ -189,17 +199,26 @@ func families() [familyCount]Family {
 		linkUpload:    {"candlemark_link_upload_bytes_per_second", Gauge, onTarget, "Payload rate away from the relay in the last throughput probe. Absent when not measured."},
 		linkIdleRTT:   {"candlemark_link_idle_rtt_seconds", Gauge, onTarget, "Round-trip time to the throughput server before the transfer. Absent when not measured."},
 
-		probeAttempts: {"candlemark_probe_attempts_total", Counter, onProbe, "Probes run since the agent started."},
-		probeFailures: {"candlemark_probe_failures_total", Counter, onProbe, "Probes that could not measure. Losing every packet is a measurement and is not counted here."},
-		probeLastTime: {"candlemark_probe_last_result_timestamp_seconds", Gauge, onProbe, "When the last probe that measured something ended (Unix time by the board's clock). Probes run on their own schedule, not at the scrape. Absent before the first."},
-		probeBytes:    {"candlemark_probe_bytes_total", Counter, onProbe, "Data that the probes put on and took from the link, as far as known."},
-		probeHeld:     {"candlemark_probe_held", Gauge, onProbe, "1 while the probe is held back to save data or the pack, 0 otherwise."},
+		probeAttempts:    {"candlemark_probe_attempts_total", Counter, onProbe, "Probes run since the agent started."},
+		probeFailures:    {"candlemark_probe_failures_total", Counter, onProbe, "Probes that could not measure. Losing every packet is a measurement and is not counted here."},
+		probeLastTime:    {"candlemark_probe_last_result_timestamp_seconds", Gauge, onProbe, "When the last probe that measured something ended (Unix time by the board's clock). Probes run on their own schedule, not at the scrape. Absent before the first."},
+		probeBytes:       {"candlemark_probe_bytes_total", Counter, onProbe, "Data that the probes put on and took from the link, as far as known."},
+		probeHeld:        {"candlemark_probe_held", Gauge, onProbe, "1 while the probe is held back to save data or the pack, 0 otherwise."},
+		probeEnergy:      {"candlemark_probe_energy_joules", Gauge, onProbe, "Mean energy of one probe over idle since the agent started, by the packs' own readings; noise can make it negative. 3600 joules are 1 Wh. Absent before the first that was measured."},
+		probeEnergyError: {"candlemark_probe_energy_error_joules", Gauge, onProbe, "Standard error of that mean. Absent with it."},
 
-		pagesOpen:    {"candlemark_pages_open", Gauge, nil, "Status pages that are told as things change."},
-		pagesRefused: {"candlemark_pages_refused_total", Counter, nil, "Status pages that were not told as things change for want of room; they ask instead."},
-		pagesDropped: {"candlemark_pages_dropped_total", Counter, nil, "Status pages that were dropped because they took too long to take what they were told."},
-		dataUsed:     {"candlemark_data_used_today_bytes", Gauge, nil, "Data that the probes used today."},
-		dataBudget:   {"candlemark_data_budget_bytes", Gauge, nil, "Data that the probes may use in a day. Absent when there is no limit."},
+		pagesOpen:       {"candlemark_pages_open", Gauge, nil, "Status pages that are told as things change."},
+		pagesRefused:    {"candlemark_pages_refused_total", Counter, nil, "Status pages that were not told as things change for want of room; they ask instead."},
+		pagesDropped:    {"candlemark_pages_dropped_total", Counter, nil, "Status pages that were dropped because they took too long to take what they were told."},
+		dataUsed:        {"candlemark_data_used_today_bytes", Gauge, nil, "Data that probes of the uplink and forwarding used today, together."},
+		dataBudget:      {"candlemark_data_budget_bytes", Gauge, nil, "Data that probes and forwarding may use together in a day. Absent when there is no limit."},
+		dataMonthBudget: {"candlemark_data_month_budget_bytes", Gauge, nil, "Data that probes and forwarding may use together in a month. Absent when there is no limit."},
+		dataDay:         {"candlemark_data_part_today_bytes", Gauge, onPart, "Data used today by part: probing, sending (metrics sent on as they come), catching_up (metrics sent on late)."},
+		dataMonth:       {"candlemark_data_part_month_bytes", Gauge, onPart, "Data used this month by part."},
+		dataLeft:        {"candlemark_data_left_bytes", Gauge, onPart, "Data that the part may still use now, by the tighter of the day's and the month's budget; sending and catching_up share theirs. Absent when there is no limit."},
+		energyToday:     {"candlemark_probe_energy_today_joules", Gauge, nil, "Energy that the probes of the day cost over idle, by the packs' own readings; noise can make it fall. Absent before the first that was measured."},
+		energyShare:     {"candlemark_probe_energy_today_ratio", Gauge, nil, "That energy as a share of what the packs hold when full, by label and present voltage. Absent when either is not known."},
+		probeStretch:    {"candlemark_probe_stretch_ratio", Gauge, nil, "What the periods between heavy probes are multiplied by as the pack runs down: 1 to 4."},
 
 		alarmActive:       {"candlemark_alarm_active", Gauge, []string{"alarm", "subject", "severity"}, "1 while the alarm is active, 0 otherwise."},
 		alarmAcknowledged: {"candlemark_alarm_acknowledged", Gauge, []string{"alarm", "subject"}, "1 while the active alarm is acknowledged and quiet, 0 while it is not. Absent while it is not active."},

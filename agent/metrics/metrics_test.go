@@ -64,6 +64,7 @@ func example() status.Snapshot {
 				LastKnown: true, Last: probes.Result{Start: at.Add(-6 * time.Second), Elapsed: time.Second, Latency: &probes.LatencyStats{
 					Method: "icmp", Sent: 10, Lost: 10}}},
 			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput, Attempts: 2, Failures: 1, Bytes: 30_000_000, NotRun: "data budget spent",
+				Energy:    status.ProbeEnergy{MeanWh: 0.02, ErrorWh: 0.004, Measured: 2},
 				LastKnown: true, Last: probes.Result{Start: at.Add(-time.Hour), Elapsed: 10 * time.Second, Throughput: &probes.ThroughputStats{
 					Down: 80e6, DownKnown: true, IdleRTT: 45 * time.Millisecond, IdleRTTKnown: true}}},
 		},
@@ -72,7 +73,12 @@ func example() status.Snapshot {
 			{Name: "webhook", Attempts: 4, Failures: 1, Dropped: 0, Waiting: 1},
 		},
 		Trouble: status.Trouble{Known: true, Place: quality.TheUplink, Shown: true, Evidence: "the far side became slower and the hop did not"},
-		Data:    status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000},
+		Data: status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000, UsedMonth: 300_000_000, BudgetPerMonth: 4_000_000_000, Parts: []status.DataPart{
+			{Name: "probing", Day: 20_000_000, Month: 200_000_000, Left: 80_000_000, Limited: true},
+			{Name: "sending", Day: 9_000_000, Month: 70_000_000, Left: 90_000_000, Limited: true},
+			{Name: "catching_up", Day: 1_000_000, Month: 30_000_000, Left: 90_000_000, Limited: true},
+		}},
+		Energy:  status.Energy{TodayWh: 0.5, Measured: 400, Unmeasured: 3, PacksWh: 100, PacksKnown: true, Stretch: 2},
 		Journal: status.Journal{Path: "/var/lib/candlemark/journal.db", Pending: 7, LastSync: at.Add(-30 * time.Second), Dropped: 2, SamplesDropped: 3},
 		Feed: &status.Feed{Pack: "a", View: feed.View{Switched: true, Mode: feed.ModeOff, ChangeIn: 45 * time.Minute, ChangeKnown: true,
 			Cuts: feed.Cuts{Request: 1, Schedule: 12, Shed: 2}}},

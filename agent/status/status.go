@@ -30,6 +30,7 @@ type Snapshot struct {
 	Receivers   []Receiver
 	Known       []KnownPack
 	Data        Data
+	Energy      Energy
 	Journal     Journal
 	Forward     *Forward // nil where nothing is forwarded
 	Feed        *Feed    // nil where no feed is configured
@@ -112,9 +113,10 @@ type Target struct {
 	LastKnown bool
 	LastOld   bool   // Last is of an earlier probe: the newest measured nothing
 	LastError string // why the newest probe could not measure, or one of its directions; "" when it did
-	// NotRun says why a probe is being held back ("" when it is not):
-	// "data budget spent", "pack below reserve".
+	// NotRun says why a probe is being held back ("" when it is not): "data budget
+	// spent", "pack below reserve", "waits for a quiet link: …".
 	NotRun string
+	Energy ProbeEnergy
 }
 
 // Histogram counts the round trips of all probes since the agent started in the
@@ -150,9 +152,35 @@ type Receiver struct {
 	LastError string
 }
 
-// Data is the use of the daily data budget, in bytes.
+// Data is the use of the data budgets, in bytes; a budget of 0 is none.
 type Data struct {
-	UsedToday, BudgetPerDay int64
+	UsedToday, BudgetPerDay   int64 // probes and forwarding together
+	UsedMonth, BudgetPerMonth int64
+	Parts                     []DataPart
+}
+
+// DataPart is what one part used of the budgets.
+type DataPart struct {
+	Name       string // "probing", "sending", "catching_up"
+	Day, Month int64
+	Left       int64 // of the tighter budget; the two parts of forwarding share theirs
+	Limited    bool  // Left is one
+}
+
+// Energy is what all probes of the day cost over idle, by the packs' own readings.
+type Energy struct {
+	TodayWh              float64
+	Measured, Unmeasured int     // probes
+	PacksWh              float64 // what the packs hold when full, by label and present voltage
+	PacksKnown           bool
+	Stretch              float64 // what periods are multiplied by as the pack runs down
+}
+
+// ProbeEnergy is what one probe of a target costs over idle, since the agent started.
+type ProbeEnergy struct {
+	MeanWh, ErrorWh float64 // the error is a standard one; with one probe, that of its readings
+	Measured        int     // the figures are valid where it is not 0
+	Why             string  // of the newest, where it could not be measured
 }
 
 // Journal is the state of the record.

@@ -191,7 +191,7 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 			{Name: "far end", Section: probes.Uplink, Kind: probes.Latency},
 			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput},
 		},
-		Schedule: schedule.Config{BytesPerDay: 500e6, ReserveBelow: 20 * time.Minute, Seed: 1, Items: []schedule.Item{
+		Schedule: schedule.Config{Budget: schedule.Budget{PerDay: 500e6, PerMonth: 10e9}, ReserveBelow: 20 * time.Minute, Seed: 1, Items: []schedule.Item{
 			{Name: "relay", Kind: probes.Latency, Every: 2 * time.Minute},
 			{Name: "far end", Kind: probes.Latency, Every: 2 * time.Minute},
 			{Name: "wide area", Kind: probes.Throughput, Every: 20 * time.Minute, MaxBytes: 20e6},

@@ -84,12 +84,15 @@ type dataOf struct {
 	Known        bool              `json:"known"` // false: no agent ran
 	UsedToday    int64             `json:"used_today_bytes"`
 	BudgetPerDay int64             `json:"budget_per_day_bytes"`
+	UsedMonth    int64             `json:"used_this_month_bytes"`
+	PerMonth     int64             `json:"budget_per_month_bytes"`
+	EnergyWh     float64           `json:"probe_energy_today_wh"`
 	ByTarget     map[string]uint64 `json:"by_target_bytes"`
 }
 
 func dataUsed(p picture) dataOf {
 	s := p.snapshot
-	d := dataOf{Since: s.Started, Known: p.live, UsedToday: s.Data.UsedToday, BudgetPerDay: s.Data.BudgetPerDay, ByTarget: map[string]uint64{}}
+	d := dataOf{Since: s.Started, Known: p.live, UsedToday: s.Data.UsedToday, BudgetPerDay: s.Data.BudgetPerDay, UsedMonth: s.Data.UsedMonth, PerMonth: s.Data.BudgetPerMonth, EnergyWh: s.Energy.TodayWh, ByTarget: map[string]uint64{}}
 	for _, t := range s.Targets {
 		d.ByTarget[t.Name] = t.Bytes
 	}

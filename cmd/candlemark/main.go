@@ -101,7 +101,7 @@ operator to shut the terminal down before the pack is flat.`,
 		id, title string
 		commands  []*cobra.Command
 	}{
-		{"scene", "On scene:", []*cobra.Command{newStatus(), newAck(), newSwap(), newFeed(), newNote(), newLogCommand(), newClockCommand(), newHandover(), newIncident()}},
+		{"scene", "On scene:", []*cobra.Command{newStatus(), newAck(), newSwap(), newFeed(), newProbe(), newNote(), newLogCommand(), newClockCommand(), newHandover(), newIncident()}},
 		{"before", "Before and between:", []*cobra.Command{newPlan(), newSurvey(), newPacks(), newLearn(), newReplay()}},
 		{"agent", "The agent:", []*cobra.Command{newSetup(), newCheckConfig(), newSelfCheck(), newRun(), newReflect()}},
 		{"first", "To begin with:", []*cobra.Command{newDemo(), newVersion()}},

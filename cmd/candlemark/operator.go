@@ -101,6 +101,12 @@ func (o *operator) Feed(r feed.Request, who string) (string, error) {
 	return words, o.kept()
 }
 
+func (o *operator) Probe(name, who string) (string, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), askMost)
+	defer cancel()
+	return o.agent().Probe(ctx, name, userName(who))
+}
+
 func (o *operator) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()

@@ -31,6 +31,7 @@ import (
 	"candlemark/agent/notify"
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
+	"candlemark/agent/traffic"
 )
 
 func newRun() *cobra.Command {
@@ -117,7 +118,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		Setup: set, Memory: mem, Sources: sources(cfg), Probers: prs, Keeper: jnl, Receivers: append(everybody{tell}, near.tell...),
 		Background: append([]agent.Task{{Name: "alarm delivery", Run: tell.Run}, {Name: "journal", Run: jnl.Run}}, near.tasks...),
 		Log:        log, ClockSet: keep.Known, Right: now, PowerOff: powerOff(cfg.Board.PowerOffCommand, log),
-		Speed: 1, BootUp: bootUp,
+		Speed: 1, BootUp: bootUp, Data: &agent.DataMeter{}, LinkBytes: traffic.New(cfg.Data.Interface).Bytes,
 	}
 	if cfg.Feed != nil {
 		actuator, lines, err := newActuator(cfg.Feed, contact.Tell{
@@ -149,7 +150,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		return s
 	}
 	met := metrics.New(view, build())
-	if fwd, err = newForwarder(cfg, met.Gatherer(), jnl, keep, boot); err != nil {
+	if fwd, err = newForwarder(cfg, met.Gatherer(), jnl, keep, boot, parts.Data); err != nil {
 		return err
 	}
 	if fwd != nil {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -61,6 +62,10 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	if s.Forward != nil {
 		fmt.Fprintf(w, "sent   %s\n", forwardLine(*s.Forward, s.Taken.Wall))
 	}
+	fmt.Fprintf(w, "data   %s\n", dataLine(s.Data))
+	if s.Energy.Measured > 0 {
+		fmt.Fprintf(w, "probes %s\n", energyLine(s.Energy))
+	}
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
 	}
@@ -82,6 +87,35 @@ func feedLine(f status.Feed, s status.Snapshot) string {
 		return fmt.Sprintf("%s, at %s", f.Text, at.Local().Format("15:04:05"))
 	}
 	return f.Text
+}
+
+// dataLine is the use of the data budgets, by part.
+func dataLine(d status.Data) string {
+	of := func(used, budget int64, when string) string {
+		if budget <= 0 {
+			return fmt.Sprintf("%.1f MB %s (no limit)", float64(used)/1e6, when)
+		}
+		return fmt.Sprintf("%.1f of %.0f MB %s", float64(used)/1e6, float64(budget)/1e6, when)
+	}
+	line := of(d.UsedToday, d.BudgetPerDay, "today")
+	for _, p := range d.Parts {
+		if p.Day > 0 {
+			line += fmt.Sprintf(", %s %.1f", strings.ReplaceAll(p.Name, "_", " "), float64(p.Day)/1e6)
+		}
+	}
+	return line + "; " + of(d.UsedMonth, d.BudgetPerMonth, "this month")
+}
+
+// energyLine is what the day's probes cost the packs.
+func energyLine(e status.Energy) string {
+	line := fmt.Sprintf("%.3f Wh over idle today (%d measured, %d not)", e.TodayWh, e.Measured, e.Unmeasured)
+	if e.PacksKnown {
+		line += fmt.Sprintf(", %.1f %% of the packs' %.0f Wh", 100*e.TodayWh/e.PacksWh, e.PacksWh)
+	}
+	if e.Stretch > 1 {
+		line += fmt.Sprintf("; periods x %.1f as the pack runs down", e.Stretch)
+	}
+	return line
 }
 
 // forwardLine says how the sending of metrics goes.

@@ -24,7 +24,7 @@ const forecastEvery = 5e9 // 5 s
 // load reads the configuration, letting the drivers look at their part of it, so
 // that all faults are reported at once.
 func load(path string) (*config.Config, error) {
-	cfg, err := config.Load(path, checkSensors, checkFeed, checkProbes)
+	cfg, err := config.Load(path, checkSensors, checkFeed, checkProbes, checkData)
 	if err != nil {
 		return nil, configError{err} // a file that is not there is not mended by a restart either
 	}
@@ -73,7 +73,10 @@ func spec(p config.Pack) pack.Spec {
 func setup(c *config.Config, startID string) agent.Setup {
 	s := agent.Setup{
 		Relay: c.Relay, Site: c.Site, BootID: startID, ForecastEvery: forecastEvery,
-		Schedule: schedule.Config{BytesPerDay: int64(c.Data.PerDay), ReserveBelow: c.Data.Reserve, Seed: seed(c.Relay)},
+		Schedule: schedule.Config{
+			Budget: budget(c), ReserveBelow: c.Data.Reserve, Seed: seed(c.Relay),
+			Quiet: schedule.Quiet{BytesPerS: float64(c.Data.QuietBelow), Wait: c.Data.QuietWait},
+		},
 	}
 	if len(c.Board.PowerOffCommand) > 0 {
 		s.PowerOffAt = c.Board.PowerOffAt

@@ -27,20 +27,66 @@ import (
 
 // withProbes adds everything that is probed, and what it is judged by, to a setup.
 func withProbes(s *agent.Setup, c *config.Config) {
-	add := func(name string, section probes.Section, kind probes.Kind, every time.Duration, mostBytes config.Bytes) {
+	add := func(name string, section probes.Section, kind probes.Kind, every time.Duration, mostBytes int64) {
 		s.Targets = append(s.Targets, agent.TargetSetup{Name: name, Section: section, Kind: kind})
-		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: name, Kind: kind, Every: every, MaxBytes: int64(mostBytes)})
+		// What stays on the hop costs no data of the uplink.
+		s.Schedule.Items = append(s.Schedule.Items, schedule.Item{Name: name, Kind: kind, Every: every, MaxBytes: mostBytes, Free: section == probes.Hop})
 	}
 	for _, t := range c.Targets {
-		add(t.Name, t.Section, probes.Latency, t.Every, 0)
+		add(t.Name, t.Section, probes.Latency, t.Every, burstBytes(t))
 	}
 	for _, t := range c.Throughput {
-		add(t.Name, t.Section, probes.Throughput, t.Every, t.ByteBudget)
+		add(t.Name, t.Section, probes.Throughput, t.Every, int64(t.ByteBudget))
 	}
 	for _, v := range c.Services {
-		add(v.Name, v.Section, probes.Service, v.Every, v.ByteLimit)
+		add(v.Name, v.Section, probes.Service, v.Every, serviceBytes(v))
 	}
 	s.Needs = needs(c.Fit)
+}
+
+// burstBytes is the most that one burst may cost: of all methods an authenticated STAMP
+// packet over IPv6 and its answer are the largest, 160 octets each.
+func burstBytes(t config.Target) int64 { return int64(t.Count) * 2 * 160 }
+
+// serviceBytes is the most that one look at a service may cost: the page, and for names,
+// handshake and headers as much as the probe admits.
+func serviceBytes(v config.Service) int64 { return int64(v.ByteLimit)*105/100 + 96<<10 }
+
+// checkData compares the data budgets with what the probes need at the least.
+func checkData(c *config.Config, report func(key, what, remedy string)) {
+	var s agent.Setup
+	withProbes(&s, c)
+	var perDay, largest float64
+	for _, i := range s.Schedule.Items {
+		switch {
+		case i.Free || i.Every <= 0:
+		case i.Kind == probes.Throughput:
+			largest = max(largest, float64(i.MaxBytes))
+		default:
+			perDay += float64(i.MaxBytes) * float64(24*time.Hour) / float64(i.Every)
+		}
+	}
+	b := budget(c)
+	for _, limit := range []struct {
+		key   string
+		bytes int64
+		days  float64
+	}{{"data.per_day", b.PerDay, 1}, {"data.per_month", b.PerMonth, 31}} {
+		need := perDay*limit.days + largest
+		if share := float64(limit.bytes) * (1 - b.ForwardShare); limit.bytes > 0 && need > share {
+			report(limit.key, fmt.Sprintf("leaves the probes %.0f MB, and those of the uplink may take %.0f MB", share/1e6, need/1e6),
+				"raise it, lower data.forward_share, or probe less often")
+		}
+	}
+}
+
+// budget is the data that probes and forwarding may use together.
+func budget(c *config.Config) schedule.Budget {
+	b := schedule.Budget{PerDay: int64(c.Data.PerDay), PerMonth: int64(c.Data.PerMonth)}
+	if c.Forward != nil {
+		b.ForwardShare = float64(c.Data.ForwardShare)
+	}
+	return b
 }
 
 // probed is one thing that is probed: where it stands in the configuration, and how
