@@ -115,6 +115,9 @@ type packTrack struct {
 	// agent's own line anew.
 	shift time.Duration
 
+	frozen frozen
+	unclip unclip
+
 	reading    sensors.Reading
 	readingUp  time.Duration
 	seen       bool

@@ -92,7 +92,10 @@ func (s *State) read(e Read) []Effect {
 	}
 	t.counts = e.Counts
 	r := e.Reading
-	packA := r.PackA
+	if t.frozen.take(r, e.At.Up) {
+		return s.stood(t, e.At)
+	}
+	packA := t.unclip.take(r)
 	if t.UnmeasuredW > 0 && r.PackV > 0 {
 		packA += t.UnmeasuredW / r.PackV
 	}
@@ -123,7 +126,7 @@ func (s *State) read(e Read) []Effect {
 		return out
 	}
 	before := t.forecast
-	t.forecast, t.forecastUp, t.hasFc = t.est.Forecast(), e.At.Up, true
+	t.forecast, t.forecastUp, t.hasFc = prudent(t.est.Forecast()), e.At.Up, true
 	return append(out, s.changed(t, before)...)
 }
 

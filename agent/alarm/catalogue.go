@@ -80,7 +80,7 @@ func Catalogue() []Entry {
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
 			WorsensTo: PackAtCutoff, QuietMost: 5 * time.Minute,
 			Means:       "There is just time to shut the terminal down in order. The alarm goes by the cautious figure, so the pack usually lasts longer than it says; after this one there is only the cut-off. It can be quieted for 5 min only, because in those minutes somebody must act.",
-			RaisedWhen:  "the cautious time left is at or below the lead time to shut down (15 min unless set otherwise) for 10 s and two readings",
+			RaisedWhen:  "the cautious time left is at or below the lead time to shut down (15 min unless set otherwise) for 10 s and two readings; while the sensor is silent, the time since its last good reading is taken off",
 			ClearedWhen: clearedPack + "the lead time",
 		},
 		{
@@ -111,7 +111,7 @@ func Catalogue() []Entry {
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
 			WorsensTo: ShutTerminalDown, QuietMost: 20 * time.Minute,
 			Means:       "The pack still works, but its successor has to be fetched now to be here in time. The alarm goes by the cautious figure. A pack that was never measured before is judged carefully, so this may come early.",
-			RaisedWhen:  "the cautious time left is at or below the lead time for the next pack (45 min unless set otherwise) for 10 s and two readings",
+			RaisedWhen:  "the cautious time left is at or below the lead time for the next pack (45 min unless set otherwise) for 10 s and two readings; while the sensor is silent, the time since its last good reading is taken off",
 			ClearedWhen: clearedPack + "the lead time",
 		},
 		{

@@ -23,8 +23,10 @@
 //   - when the cautious time has stayed above 1.5 times the lead for 2 min while
 //     discharging at half the load of the raising or more.
 //
-// An unknown forecast, and one that rests on a reading older than StaleAfter,
-// neither raises nor clears them. A lead time of 0 switches its alarm off.
+// An unknown forecast neither raises nor clears them. One that rests on a reading
+// older than StaleAfter clears nothing, but raises once the cautious time less the
+// reading's age is within the lead: a pack that nobody measures is drained all the
+// same. A lead time of 0 switches its alarm off.
 //
 // pack_at_cutoff is raised when a discharging pack is forecast 0 s, and also
 // when no pack is seen for 2 min while shut_terminal_down is raised: then the
@@ -39,7 +41,7 @@
 // # Limits
 //
 // Holds are counted on the agent's time line and also in readings or probes, so
-// that one bad reading followed by silence raises nothing. Restarting sets the
+// that one bad reading among good ones raises nothing. Restarting sets the
 // counts back to zero, while raised alarms are kept. The time during which the
 // agent did not run is unknown and counts as zero.
 //

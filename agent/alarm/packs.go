@@ -68,18 +68,31 @@ func (m *Machine) stepLead(n Name, p PackInput, lead time.Duration, fresh, swapp
 		m.clearWhenRecovered(t, p, lead, fresh)
 		return
 	}
-	v := unclear
+	v, mark := unclear, p.ReadingUp
+	silent := time.Duration(0)
 	switch {
 	case lead <= 0 || f.State == pack.Charging || f.State == pack.Absent:
 		v = no
 	case usable(f, fresh):
 		v = no.unless(f.Cautious <= lead)
+	case usable(f, p.Seen):
+		// Nobody looks at the pack, but it goes on being drained: by the clock then.
+		silent = since(m.now.Up, p.ReadingUp)
+		if f.Cautious-silent <= lead {
+			v, mark = yes, m.now.Up
+		}
 	}
-	if t.raise.step(v, m.now.Up, packRaiseHold, p.ReadingUp) {
-		t.loadW = f.LoadW
-		m.noteFigure(t, f)
-		m.raise(t, t.figure, fmt.Sprintf("the cautious time left is within the lead time of %s: %s%s", Exact(lead), figure(f), unfamiliar(f)))
+	if !t.raise.step(v, m.now.Up, packRaiseHold, mark) {
+		return
 	}
+	t.loadW = f.LoadW
+	m.noteFigure(t, f)
+	if silent > 0 {
+		m.raise(t, fmt.Sprintf("not measured for %s; counted on by the clock from %s", Exact(silent), t.figure),
+			fmt.Sprintf("less the %s without a good reading, the cautious time left is within the lead time of %s: %s%s", Exact(silent), Exact(lead), figure(f), unfamiliar(f)))
+		return
+	}
+	m.raise(t, t.figure, fmt.Sprintf("the cautious time left is within the lead time of %s: %s%s", Exact(lead), figure(f), unfamiliar(f)))
 }
 
 // stepCutoff decides on pack_at_cutoff; it follows shut_terminal_down, which it looks at.

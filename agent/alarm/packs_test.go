@@ -37,6 +37,19 @@ func TestPackAlarms(t *testing.T) {
 			r.read(time.Second)
 			r.silent(29 * time.Second)
 		}, nil},
+		{"silence lets the time left run on by the clock, after which it warns", func(r *rig) {
+			r.pack().Forecast = discharging(50 * time.Minute)
+			r.read(11 * time.Second)
+			r.silent(5*time.Minute + 11*time.Second)
+			r.expectActive(SensorStale)
+			r.expectActive(BringNextPack)
+			r.silent(30 * time.Minute)
+		}, []string{"raised sensor_stale A", "raised" + bring, "raised" + shut}},
+		{"silence of a pack that charged says nothing of its time left", func(r *rig) {
+			r.pack().Forecast = pack.Forecast{State: pack.Charging}
+			r.read(11 * time.Second)
+			r.silent(3 * time.Hour)
+		}, []string{"raised sensor_stale A"}},
 		{"an unknown forecast alone raises nothing", func(r *rig) {
 			r.pack().Forecast = unknown
 			r.read(time.Hour)
