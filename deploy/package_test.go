@@ -189,6 +189,15 @@ func isInstalledWhole(t *testing.T, root *debianRoot) {
 			t.Errorf("%s is not installed", name)
 		}
 	}
+	// The documents can be read where they are: what they name was installed with them.
+	const docs = "/usr/share/doc/candlemark/"
+	for _, doc := range append(root.find(docs+"deploy/doc/*.md"), docs+"README.md") {
+		for _, m := range regexp.MustCompile(`\]\(([^)#\s]+)\)`).FindAllStringSubmatch(root.read(t, doc), -1) {
+			if name := filepath.Join(filepath.Dir(doc), m[1]); m[1] != "DEVELOPERS.md" && !strings.Contains(m[1], "://") && len(root.find(name)) != 1 {
+				t.Errorf("%s names %s, which is not installed", doc, m[1])
+			}
+		}
+	}
 	mustContain(t, "completion", root.must(t, "bash", "-c", ". /usr/share/bash-completion/completions/candlemark && complete -p candlemark"), "candlemark")
 }
 

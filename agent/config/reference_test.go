@@ -1,9 +1,7 @@
 package config
 
 import (
-	"errors"
 	"flag"
-	"io/fs"
 	"os"
 	"reflect"
 	"strings"
@@ -49,43 +47,33 @@ func keysOf(t reflect.Type) (n int) {
 
 var update = flag.Bool("update", false, "write the reference table to where it is published")
 
-// The table is published in the README between two lines. Until there is a README
-// it stands in testdata alone.
+// The tables are published in a document between two lines.
 func TestTheReferenceIsTheOneThatIsPublished(t *testing.T) {
 	const (
-		readme = "../../README.md"
-		golden = "testdata/reference.md"
-		from   = "<!-- config-reference -->\n"
-		to     = "<!-- /config-reference -->"
+		path = "../../deploy/doc/configuration.md"
+		from = "<!-- config-reference -->\n"
+		to   = "<!-- /config-reference -->"
 	)
 	want, err := Reference()
 	if err != nil {
 		t.Fatal(err)
 	}
-	path, before, after := readme, "", ""
-	text, err := os.ReadFile(readme)
-	if errors.Is(err, fs.ErrNotExist) {
-		path = golden
-		if text, err = os.ReadFile(golden); err != nil && !*update {
-			t.Fatal(err)
-		}
-	} else {
-		var rest string
-		var opened, closed bool
-		before, rest, opened = strings.Cut(string(text), from)
-		rest, after, closed = strings.Cut(rest, to)
-		if err != nil || !opened || !closed {
-			t.Fatalf("%s: no line %q, or none %q after it: %v", readme, strings.TrimSpace(from), to, err)
-		}
-		before, after, text = before+from, to+after, []byte(rest)
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if string(text) == want {
+	before, rest, opened := strings.Cut(string(text), from)
+	got, after, closed := strings.Cut(rest, to)
+	if !opened || !closed {
+		t.Fatalf("%s: no line %q, or none %q after it", path, strings.TrimSpace(from), to)
+	}
+	if got == want {
 		return
 	}
 	if !*update {
 		t.Fatalf("%s is out of date: go test ./agent/config -run Published -update", path)
 	}
-	if err := os.WriteFile(path, []byte(before+want+after), 0o644); err != nil {
+	if err := os.WriteFile(path, []byte(before+from+want+to+after), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -67,7 +67,7 @@ func manual(t *testing.T, date time.Time) map[string][]byte {
 }
 
 // configManual is the reference of the configuration as a page of section 5: the
-// table of the README, one paragraph a row, since tables this wide break on a terminal.
+// table of deploy/doc/configuration.md, one paragraph a row, since tables this wide break on a terminal.
 func configManual(t *testing.T, date time.Time) []byte {
 	t.Helper()
 	reference, err := config.Reference()

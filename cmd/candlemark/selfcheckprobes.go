@@ -57,7 +57,7 @@ func judgeTarget(t config.Target, r probes.Result) finding {
 		}
 		return finding{what, isFault, cause, remedy}
 	}
-	remedy := "for ICMP without privileges see the README, or try method: tcp_connect with a port"
+	remedy := "for ICMP without privileges see the document board.md, step 4, or try method: tcp_connect with a port"
 	switch {
 	case errors.Is(r.Err, probes.ErrNoName):
 		remedy = "correct the name, or give an address; without a name server use addresses"

@@ -295,7 +295,7 @@ func showReading(w io.Writer, p config.Pack) error {
 
 // setupFile is the configuration that setup writes.
 var setupFile = template.Must(template.New("").Parse(`# Written by candlemark setup. Check changes with: candlemark check-config FILE
-# Every key is explained in the README's configuration reference.
+# Every key is explained in candlemark.yaml(5).
 relay: {{.relay}}
 {{- if .site}}
 site: {{.site}}
