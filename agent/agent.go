@@ -25,6 +25,8 @@ type Parts struct {
 	Keeper    Keeper
 	Receivers Receivers
 	Actuator  Actuator // compulsory with Setup.Feed
+	// Measuring are tasks that measure beside the schedule, by Claim; stopped first.
+	Measuring []Task
 	// Background are the tasks behind Keeper and Receivers, stopped after the
 	// last event was handled; Servers are stopped last, so that somebody who
 	// looks at the end still sees it.
@@ -88,7 +90,7 @@ func (a *Agent) Snapshot() status.Snapshot { return *a.view.Load() }
 
 // Run works until ctx ends, or until a part fails.
 func (a *Agent) Run(ctx context.Context) error {
-	producers := []Task{{"prober", a.probe.run}}
+	producers := append([]Task{{"prober", a.probe.run}}, a.parts.Measuring...)
 	for _, src := range a.parts.Sources {
 		s := &sampler{src: src, line: a.line, emit: a.emit}
 		producers = append(producers, Task{"sampler " + src.Pack, s.run})

@@ -9,6 +9,8 @@ import (
 	"unicode"
 
 	"candlemark/agent/feed"
+	"candlemark/agent/surveyor"
+	"candlemark/probes/survey"
 )
 
 // act carries one action out: decode fills in its request.
@@ -25,6 +27,8 @@ func find(name string) act {
 		return doFeed
 	case Probe:
 		return doProbe
+	case Survey:
+		return doSurvey
 	case Ack:
 		return doAck
 	case Time:
@@ -72,6 +76,36 @@ func doProbe(h Handler, who string, decode func(any) error) (string, error) {
 		return "", err
 	}
 	return h.Probe(r.Name, who)
+}
+
+func doSurvey(h Handler, who string, decode func(any) error) (string, error) {
+	var r SurveyRequest
+	if err := decode(&r); err != nil {
+		return "", err
+	}
+	for what, text := range map[string]string{"name": r.Name, "note of the place": r.Place, "note of what was changed": r.Changed} {
+		if text != "" {
+			if err := wording(what, text, maxNote); err != nil {
+				return "", err
+			}
+		}
+	}
+	for _, a := range r.Arrangements {
+		if err := wording("arrangement", a, maxNote); err != nil {
+			return "", err
+		}
+	}
+	if r.Settle < 0 || time.Duration(r.Settle) > maxSettle {
+		return "", fmt.Errorf("settle is %s; 0s to %s are taken", time.Duration(r.Settle), maxSettle)
+	}
+	return h.Survey(r.request(), who)
+}
+
+func (r SurveyRequest) request() surveyor.Request {
+	return surveyor.Request{Do: r.Do, Settle: time.Duration(r.Settle), Changed: r.Changed, Wanted: survey.Wanted{
+		Name: r.Name, Arrangements: r.Arrangements, Rounds: r.Rounds, More: r.More, Order: r.Order, Primary: r.Primary,
+		Section: r.Section, Threshold: r.Threshold, Place: r.Place,
+	}}
 }
 
 func doFeed(h Handler, who string, decode func(any) error) (string, error) {

@@ -11,6 +11,9 @@ import (
 	"time"
 
 	"candlemark/agent/feed"
+	"candlemark/agent/surveyor"
+	"candlemark/probes"
+	"candlemark/probes/survey"
 )
 
 // strictAgent fails a test that lets something through that is not fit for the record.
@@ -47,6 +50,10 @@ func (a *strictAgent) Probe(name, who string) (string, error) {
 	a.did = fmt.Sprintf("probe %s by %s", name, who)
 	return "next", a.fail
 }
+func (a *strictAgent) Survey(r surveyor.Request, who string) (string, error) {
+	a.did = fmt.Sprintf("survey %+v by %s", r, who)
+	return "round 1", a.fail
+}
 func (a *strictAgent) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
 	a.did = fmt.Sprintf("ack %s %s for %s by %s", name, subject, quiet, who)
 	return "quiet", a.fail
@@ -66,6 +73,26 @@ func serve(h Handler, name, body string) (int, Answer, error) {
 	var a Answer
 	err := json.Unmarshal(w.Body.Bytes(), &a)
 	return w.Code, a, err
+}
+
+func TestASurveyRequestArrivesAsItWasSent(t *testing.T) {
+	h := &strictAgent{t: t}
+	sent := surveyor.Request{Do: surveyor.Begin, Settle: 20 * time.Second, Changed: "x", Wanted: survey.Wanted{
+		Name: "stairwell", Arrangements: []string{"A: wireless hop", "B: wired hop"}, Rounds: 6, More: 1, Order: survey.InRuns, Primary: survey.Loss,
+		Section: probes.Hop, Threshold: 0.2, Place: "second floor",
+	}}
+	body, err := json.Marshal(SurveyRequestOf(sent))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if code, a, err := serve(h, Survey, string(body)); code != http.StatusOK || err != nil || a.Words != "round 1" || h.did != fmt.Sprintf("survey %+v by ana", sent) {
+		t.Errorf("%s: %d %+v %v, did %q", body, code, a, err, h.did)
+	}
+	for _, bad := range []string{`{"do":"begin","name":"\u001b[2J"}`, `{"do":"begin","name":"x","arrangements":[""]}`, `{"do":"begin","settle":"2h"}`, `{"do":"begin","place":"` + strings.Repeat("x", 500) + `"}`} {
+		if code, _, _ := serve(h, Survey, bad); code != http.StatusUnprocessableEntity {
+			t.Errorf("%s: %d", bad, code)
+		}
+	}
 }
 
 func TestARequestArrivesAsItWasSent(t *testing.T) {

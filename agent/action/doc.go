@@ -1,5 +1,5 @@
 // Package action is what an operator may tell the running agent to do: swap, note,
-// feed, ack, probe. Every action is carried out here, whichever way it came: over the local
+// feed, ack, probe, survey. Every action is carried out here, whichever way it came: over the local
 // socket (package control) or over HTTP with a token (package httpd). Each of these
 // finds out who asks; this package reads the request, refuses what cannot be right,
 // and answers.
@@ -18,22 +18,29 @@ import (
 	"time"
 
 	"candlemark/agent/feed"
+	"candlemark/agent/surveyor"
+	"candlemark/probes"
+	"candlemark/probes/survey"
 )
 
 // Names of the actions, as they end a path.
 const (
-	Swap  = "swap"
-	Note  = "note"
-	Feed  = "feed"
-	Ack   = "ack"
-	Time  = "time"
-	Probe = "probe"
+	Swap   = "swap"
+	Note   = "note"
+	Feed   = "feed"
+	Ack    = "ack"
+	Time   = "time"
+	Probe  = "probe"
+	Survey = "survey"
 )
 
 const (
 	maxBody = 8 << 10
 	maxText = 4 << 10 // of a note, bytes
 	maxMark = 64      // of what is written on a pack, bytes
+	maxNote = 400     // of each text of a survey, bytes
+
+	maxSettle = time.Hour
 )
 
 // Handler is the running agent. Its methods are called from many goroutines at
@@ -49,6 +56,8 @@ type Handler interface {
 	// Probe has a configured probe made next, however busy the link, and returns in
 	// words what follows.
 	Probe(name, who string) (string, error)
+	// Survey asks something of the survey, and returns in words what follows.
+	Survey(r surveyor.Request, who string) (string, error)
 	// Feed asks something of the terminal's feed, and returns in words what follows.
 	Feed(r feed.Request, who string) (string, error)
 	// SetTime takes the person's word for the present time of day, and returns in words
@@ -85,6 +94,22 @@ type (
 	ProbeRequest struct {
 		Name string `json:"name"`
 	}
+	// SurveyRequest has what is wanted of a survey; all but do, and name to begin, may
+	// be left out.
+	SurveyRequest struct {
+		Do           surveyor.Do     `json:"do"`
+		Name         string          `json:"name,omitempty"`
+		Arrangements []string        `json:"arrangements,omitempty"`
+		Rounds       int             `json:"rounds,omitempty"`
+		More         int             `json:"more,omitempty"`
+		Order        survey.Order    `json:"order,omitempty"`
+		Primary      survey.Question `json:"primary,omitempty"`
+		Section      probes.Section  `json:"section,omitempty"`
+		Threshold    float64         `json:"threshold,omitempty"`
+		Place        string          `json:"place,omitempty"`
+		Settle       Span            `json:"settle,omitzero"`
+		Changed      string          `json:"changed,omitempty"` // when it goes on
+	}
 	// FeedRequest has its times as people write them: "45m".
 	FeedRequest struct {
 		Do    feed.Action `json:"do"`
@@ -108,6 +133,15 @@ func (s *Span) UnmarshalText(text []byte) error {
 	}
 	*s = Span(d)
 	return nil
+}
+
+// SurveyRequestOf is r as it is sent.
+func SurveyRequestOf(r surveyor.Request) SurveyRequest {
+	w := r.Wanted
+	return SurveyRequest{
+		Do: r.Do, Name: w.Name, Arrangements: w.Arrangements, Rounds: w.Rounds, More: w.More, Order: w.Order, Primary: w.Primary,
+		Section: w.Section, Threshold: w.Threshold, Place: w.Place, Settle: Span(r.Settle), Changed: r.Changed,
+	}
 }
 
 // FeedRequestOf is r as it is sent.

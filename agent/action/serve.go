@@ -13,7 +13,7 @@ import (
 func Serve(w http.ResponseWriter, r *http.Request, h Handler, name, who string) {
 	do := find(name)
 	if do == nil {
-		Fail(w, http.StatusNotFound, fmt.Errorf("%q is nothing the agent can do; it can: %s", name, strings.Join([]string{Swap, Note, Feed, Ack, Time, Probe}, ", ")))
+		Fail(w, http.StatusNotFound, fmt.Errorf("%q is nothing the agent can do; it can: %s", name, strings.Join([]string{Swap, Note, Feed, Ack, Time, Probe, Survey}, ", ")))
 		return
 	}
 	malformed := error(nil)

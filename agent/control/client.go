@@ -18,6 +18,8 @@ import (
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
+	"candlemark/agent/surveyor"
+	"candlemark/probes/survey"
 )
 
 // Client talks to a running agent.
@@ -96,6 +98,17 @@ func (c *Client) act(ctx context.Context, name string, request any) (string, err
 // Probe has a configured probe made next, however busy the link.
 func (c *Client) Probe(ctx context.Context, name string) (string, error) {
 	return c.act(ctx, action.Probe, action.ProbeRequest{Name: name})
+}
+
+// Survey asks something of the survey.
+func (c *Client) Survey(ctx context.Context, r surveyor.Request) (string, error) {
+	return c.act(ctx, action.Survey, action.SurveyRequestOf(r))
+}
+
+// Surveys are all that is kept of surveys.
+func (c *Client) Surveys(ctx context.Context) (records []survey.Record, err error) {
+	err = c.ask(ctx, http.MethodGet, pathSurveys, nil, &records)
+	return records, err
 }
 
 // Acknowledge quiets an active alarm, of one subject or, with "", of every one, for

@@ -23,7 +23,9 @@ import (
 	"candlemark/agent/journal"
 	"candlemark/agent/pack"
 	"candlemark/agent/status"
+	"candlemark/agent/surveyor"
 	"candlemark/probes"
+	"candlemark/probes/survey"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -67,6 +69,14 @@ func (f *fake) Feed(r feed.Request, who string) (string, error) {
 }
 func (f *fake) Probe(name, who string) (string, error) {
 	return "next", nil
+}
+
+func (f *fake) Survey(r surveyor.Request, who string) (string, error) {
+	return "round 1", nil
+}
+
+func (f *fake) Surveys() ([]survey.Record, error) {
+	return []survey.Record{{Extend: &survey.Extend{Survey: "stairwell", Rounds: 9}}}, f.refuse
 }
 
 func (f *fake) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
@@ -417,6 +427,22 @@ func TestManyClientsAtOnce(t *testing.T) {
 	work.Wait()
 	if len(f.told) != 3*maxConnections {
 		t.Errorf("%d notes arrived", len(f.told))
+	}
+}
+
+func TestSurveysAreAskedAndRead(t *testing.T) {
+	f := &fake{}
+	path, _ := start(t, f)
+	c := dial(t, path)
+	if words, err := c.Survey(t.Context(), surveyor.Request{Do: surveyor.Continue}); err != nil || words != "round 1" {
+		t.Errorf("%q, %v", words, err)
+	}
+	if got, err := c.Surveys(t.Context()); err != nil || len(got) != 1 || got[0].Extend == nil || got[0].Extend.Rounds != 9 {
+		t.Errorf("%+v, %v", got, err)
+	}
+	f.refuse = errors.New("the journal is damaged")
+	if _, err := c.Surveys(t.Context()); err == nil || !strings.Contains(err.Error(), "damaged") {
+		t.Error(err)
 	}
 }
 

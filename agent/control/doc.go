@@ -18,6 +18,7 @@ import (
 	"candlemark/agent/handover"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
+	"candlemark/probes/survey"
 )
 
 const (
@@ -36,6 +37,7 @@ const (
 	pathSnapshot = "/snapshot"
 	pathRecords  = "/records"
 	pathIncident = "/incident"
+	pathSurveys  = "/surveys"
 	pathActions  = "/actions/" // and the action's name
 )
 
@@ -48,6 +50,8 @@ type Handler interface {
 	Snapshot() status.Snapshot
 	// Records reads the activity record.
 	Records(f journal.Filter) ([]journal.Record, error)
+	// Surveys are all that is kept of surveys.
+	Surveys() ([]survey.Record, error)
 	// Incident is the incident last opened; the zero one when there is none.
 	Incident() (handover.Incident, error)
 	// SetIncident opens, changes or closes it, and returns it as it then is.

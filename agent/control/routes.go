@@ -12,6 +12,7 @@ func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET "+pathSnapshot, s.snapshot)
 	mux.HandleFunc("POST "+pathRecords, s.records)
+	mux.HandleFunc("GET "+pathSurveys, s.surveys)
 	mux.HandleFunc("GET "+pathIncident, s.incident)
 	mux.HandleFunc("POST "+pathIncident, s.setIncident)
 	mux.HandleFunc("POST "+pathActions+"{name}", func(w http.ResponseWriter, r *http.Request) {
@@ -38,6 +39,15 @@ func (s *Server) records(w http.ResponseWriter, r *http.Request) {
 		f.Limit = maxRecords
 	}
 	records, err := s.handler.Records(f)
+	if err != nil {
+		action.Fail(w, http.StatusInternalServerError, err)
+		return
+	}
+	action.Reply(w, records)
+}
+
+func (s *Server) surveys(w http.ResponseWriter, _ *http.Request) {
+	records, err := s.handler.Surveys()
 	if err != nil {
 		action.Fail(w, http.StatusInternalServerError, err)
 		return

@@ -20,6 +20,7 @@ import (
 	"candlemark/agent/feed"
 	"candlemark/agent/httpd"
 	"candlemark/agent/status"
+	"candlemark/agent/surveyor"
 )
 
 // told is an agent that remembers what it was told.
@@ -39,6 +40,10 @@ func (h *told) Note(text, who string) error {
 }
 func (h *told) Probe(name, who string) (string, error) {
 	return "next", nil
+}
+
+func (h *told) Survey(r surveyor.Request, who string) (string, error) {
+	return "round 1", nil
 }
 
 func (h *told) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -25,6 +26,43 @@ func (j *Journal) Profile(identity string, into any) (ok bool, err error) {
 // State reads a state of the agent's own.
 func (j *Journal) State(key string, into any) (ok bool, err error) {
 	return j.get(bucketState, key, into)
+}
+
+// States reads all states of the agent's own whose key begins with prefix, in the
+// order of their keys: what is not yet committed too.
+func (j *Journal) States(prefix string, each func(key string, data []byte) error) error {
+	all := map[string][]byte{}
+	err := guard(func() error {
+		return j.db.View(func(tx *bbolt.Tx) error {
+			c := tx.Bucket([]byte(bucketState)).Cursor()
+			for k, v := c.Seek([]byte(prefix)); k != nil && strings.HasPrefix(string(k), prefix); k, v = c.Next() {
+				payload, err := unseal(bucketState, k, v)
+				if err != nil {
+					return err
+				}
+				all[string(k)] = slices.Clone(payload) // the file's memory is gone after the transaction
+			}
+			return nil
+		})
+	})
+	if err != nil {
+		return fmt.Errorf("journal %s: read the states %q: %w", j.path, prefix, err)
+	}
+	j.mu.Lock()
+	for _, waiting := range []map[stateKey][]byte{j.writing.states, j.states} {
+		for k, data := range waiting {
+			if k.bucket == bucketState && strings.HasPrefix(k.key, prefix) {
+				all[k.key] = data
+			}
+		}
+	}
+	j.mu.Unlock()
+	for _, key := range slices.Sorted(maps.Keys(all)) {
+		if err := each(key, all[key]); err != nil {
+			return fmt.Errorf("journal %s: state %q: %w", j.path, key, err)
+		}
+	}
+	return nil
 }
 
 func (j *Journal) get(bucket, key string, into any) (ok bool, err error) {

@@ -31,6 +31,7 @@ type Snapshot struct {
 	Known       []KnownPack
 	Data        Data
 	Energy      Energy
+	Survey      *Survey // under way, or how the last one ended; nil before the first
 	Journal     Journal
 	Forward     *Forward // nil where nothing is forwarded
 	Feed        *Feed    // nil where no feed is configured
@@ -181,6 +182,29 @@ type ProbeEnergy struct {
 	MeanWh, ErrorWh float64 // the error is a standard one; with one probe, that of its readings
 	Measured        int     // the figures are valid where it is not 0
 	Why             string  // of the newest, where it could not be measured
+}
+
+// SurveyState is where a survey stands.
+type SurveyState string
+
+const (
+	SurveyBegins   SurveyState = "begins"
+	SurveyWaits    SurveyState = "waits"    // for the arrangement to be changed
+	SurveyMeasures SurveyState = "measures" // or is about to
+	SurveyDone     SurveyState = "done"
+	SurveyStopped  SurveyState = "stopped"
+)
+
+// Survey is a survey that the agent makes.
+type Survey struct {
+	Name            string
+	State           SurveyState
+	Round, Of       int    // the round under way or waited for, from 1
+	Made            int    // rounds that are kept
+	Arrangement     string // of that round: its letter
+	ArrangementName string // and its words
+	Text            string // what goes on, what to do, or why it stopped
+	LastRound       string // what the newest round measured; "" before it
 }
 
 // Journal is the state of the record.

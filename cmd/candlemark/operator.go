@@ -19,6 +19,8 @@ import (
 	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
 	"candlemark/agent/status"
+	"candlemark/agent/surveyor"
+	"candlemark/probes/survey"
 )
 
 // askMost is how long a command waits for the running agent to take its words.
@@ -29,8 +31,9 @@ type operator struct {
 	agent   func() *agent.Agent
 	view    func() status.Snapshot
 	journal *journal.Journal
-	clock   *board.Keeper // nil where the time is made up
-	broken  string        // why journal is not the lasting one; "" when it is
+	surveys *surveyor.Surveyor // nil in a demonstration
+	clock   *board.Keeper      // nil where the time is made up
+	broken  string             // why journal is not the lasting one; "" when it is
 
 	incident sync.Mutex // held while the incident is read and written
 }
@@ -105,6 +108,22 @@ func (o *operator) Probe(name, who string) (string, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
 	return o.agent().Probe(ctx, name, userName(who))
+}
+
+var errNoSurveys = errors.New("no surveys are made here")
+
+func (o *operator) Survey(r surveyor.Request, who string) (string, error) {
+	if o.surveys == nil {
+		return "", errNoSurveys
+	}
+	return o.surveys.Ask(r, userName(who))
+}
+
+func (o *operator) Surveys() ([]survey.Record, error) {
+	if o.surveys == nil {
+		return nil, errNoSurveys
+	}
+	return o.surveys.Records()
 }
 
 func (o *operator) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {

@@ -31,6 +31,7 @@ import (
 	"candlemark/agent/notify"
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
+	"candlemark/agent/surveyor"
 	"candlemark/agent/traffic"
 )
 
@@ -135,6 +136,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	}
 	var fwd *forward.Forwarder
 	var web *httpd.Server
+	var surveys *surveyor.Surveyor
 	view := func() status.Snapshot {
 		s := a.Snapshot()
 		s.ClockSource = string(keep.Source())
@@ -143,7 +145,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 			s.Forward = &f
 		}
 		s.Receivers, s.Journal = append(tell.Status(), near.status()...), jnl.Status()
-		s.Pages = web.Pages()
+		s.Pages, s.Survey = web.Pages(), surveys.Status()
 		if broken != "" {
 			s.Journal.LastError = broken
 		}
@@ -161,7 +163,9 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 			log.Error().Err(err).Msg("no command will be taken over HTTP until this is mended")
 		}
 	}
-	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, broken: broken}
+	surveys = newSurveyor(cfg, prs, jnl, func() *agent.Agent { return a })
+	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}
+	oper := &operator{surveys: surveys, agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, broken: broken}
 	web = httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
 		Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		met.Handler(), view)

@@ -66,6 +66,9 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	if s.Energy.Measured > 0 {
 		fmt.Fprintf(w, "probes %s\n", energyLine(s.Energy))
 	}
+	if v := s.Survey; v != nil {
+		fmt.Fprintf(w, "survey %s: %d of %d rounds made; %s\n", v.Name, v.Made, v.Of, v.Text)
+	}
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
 	}

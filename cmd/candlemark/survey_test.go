@@ -2,13 +2,16 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"candlemark/agent/control"
 	"candlemark/probes"
 	"candlemark/probes/survey"
 )
@@ -64,7 +67,7 @@ func TestSurveyStartRefuses(t *testing.T) {
 		"one arrangement":          {[]string{"--arrangement", "a", "--hop", "127.0.0.1"}, "1 arrangements"},
 		"letters in another order": {[]string{"--arrangement", "B: a", "--arrangement", "A: b", "--hop", "127.0.0.1"}, "its letter is A"},
 		"an unknown question":      {append(two, "--hop", "127.0.0.1", "--primary", "beauty"), "beauty"},
-		"a rate without a server":  {append(two, "--hop", "127.0.0.1", "--primary", "throughput_up"), "needs --throughput"},
+		"a rate without a server":  {append(two, "--hop", "127.0.0.1", "--primary", "throughput_up"), "needs a throughput probe of the hop"},
 		"an unknown order":         {append(two, "--hop", "127.0.0.1", "--order", "random"), "random"},
 		"more of nothing":          {[]string{"--more", "3", "--hop", "127.0.0.1"}, "no survey"},
 	} {
@@ -102,6 +105,93 @@ func TestSurveyAsks(t *testing.T) {
 	s, err := survey.Find(&surveyFile{path: file}, "x")
 	if err != nil || len(s.Rounds) != 2 || s.Rounds[0].Changed != "moved the relay" || s.Rounds[1].Changed != "" {
 		t.Errorf("%+v, %v", s.Rounds, err)
+	}
+}
+
+// A running agent measures with its own targets and keeps the rounds itself: the name
+// and the arrangements are all that is said. It goes on over a restart.
+func TestSurveyWithARunningAgent(t *testing.T) {
+	dir := t.TempDir()
+	socket, jnl, cfg := filepath.Join(dir, "control.sock"), filepath.Join(dir, "journal.db"), filepath.Join(dir, "candlemark.yaml")
+	text := "relay: stairwell\nlisten: 127.0.0.1:0\njournal: " + jnl + "\ncontrol_socket: " + socket + "\nlog_level: error\n" +
+		"targets:\n  - {name: near, section: hop, address: 127.0.0.1, method: tcp_connect, port: 9, count: 3, interval: 20ms, every: 1s}\n"
+	if err := os.WriteFile(cfg, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	run := func() (stop func()) {
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan int, 1)
+		var errs bytes.Buffer
+		go func() { ended <- execute(ctx, []string{"run", "--config", cfg}, io.Discard, &errs) }()
+		for begin := time.Now(); ; time.Sleep(20 * time.Millisecond) {
+			if c, err := control.Dial(socket); err == nil {
+				c.Close()
+				break
+			}
+			if time.Since(begin) > 20*time.Second {
+				t.Fatal("the agent does not answer")
+			}
+		}
+		return func() {
+			cancel()
+			if code := <-ended; code != 0 {
+				t.Errorf("the agent ended with %d: %s", code, errs.String())
+			}
+		}
+	}
+	survey := func(ctx context.Context, args ...string) (int, string, string) {
+		var out, errs bytes.Buffer
+		code := execute(ctx, append([]string{"survey"}, args...), &out, &errs)
+		return code, out.String(), errs.String()
+	}
+	start := []string{"start", "stairwell", "--settle", "10ms", "--yes", "--socket", socket}
+	if code, _, errs := survey(t.Context(), start...); code != exitUsage || !strings.Contains(errs, "no agent is running") || !strings.Contains(errs, "--uplink") {
+		t.Errorf("without an agent: exit %d, %s", code, errs)
+	}
+
+	stop := run()
+	begin := append(start, "--arrangement", "A: wireless hop", "--arrangement", "B: wired hop", "--rounds", "2", "--place", "second floor")
+	// Interrupted once a round is made: the survey does not go on behind anybody's back.
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() {
+		for {
+			v, err := surveyNow(t.Context(), socket)
+			if err != nil || v != nil && v.Made > 0 {
+				cancel()
+				return
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+	}()
+	code, _, errs := survey(ctx, begin...)
+	if code == 0 || !strings.Contains(errs, "to go on") {
+		t.Errorf("interrupted: exit %d, %s", code, errs)
+	}
+	for begin := time.Now(); ; time.Sleep(20 * time.Millisecond) {
+		if v, err := surveyNow(t.Context(), socket); err == nil && v.State == "stopped" {
+			break
+		} else if time.Since(begin) > 10*time.Second {
+			t.Fatalf("%+v, %v", v, err)
+		}
+	}
+	if code, _, errs := survey(t.Context(), "continue", "--socket", socket); code == 0 || !strings.Contains(errs, "no survey is under way") {
+		t.Errorf("exit %d, %s", code, errs)
+	}
+	stop()
+	stop = run()
+	code, out, errs := survey(t.Context(), start...)
+	if code != 0 || !strings.Contains(out, "all rounds are made: candlemark survey compare stairwell") || !strings.Contains(out, "latency") {
+		t.Errorf("exit %d\n%s\n%s", code, out, errs)
+	}
+	if code, out, _ := survey(t.Context(), "compare", "stairwell", "--socket", socket); code != 0 || !strings.Contains(out, "wired hop") || !strings.Contains(out, "second floor") {
+		t.Errorf("exit %d\n%s", code, out)
+	}
+	if code, out, _ := survey(t.Context(), "list", "--socket", socket); code != 0 || !strings.Contains(out, "4 of 4 rounds") {
+		t.Errorf("exit %d\n%s", code, out)
+	}
+	stop()
+	if code, out, errs := survey(t.Context(), "list", "--journal", jnl); code != 0 || !strings.Contains(out, "4 of 4 rounds") {
+		t.Errorf("from the journal: exit %d\n%s%s", code, out, errs)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"candlemark/probes"
@@ -43,13 +44,50 @@ func AddRounds(store Store, s Survey, more int, at time.Time) (Survey, error) {
 	return s, nil
 }
 
-// Set are the probes of every round. Each prober brings its section with its results.
+// Measure is one probe of a round.
+type Measure struct {
+	Prober   probes.Prober // brings its section with its results
+	Section  probes.Section
+	Words    string // what it is, for people; the same from the first round to the last
+	MaxBytes int64  // the most that one run may cost
+}
+
+// Set are the probes of every round.
 type Set struct {
-	Latency []probes.Prober // run alone, the link idle, and again under each load
-	Load    []probes.Prober // throughput
+	Latency []Measure // run alone, the link idle, and again under each load
+	Load    []Measure // throughput
 	// LoadLead is how long a load runs before latency is measured under it; the
 	// slow start of TCP must not count as idle or busy.
 	LoadLead time.Duration
+}
+
+// Words says in words what every round runs.
+func (set Set) Words() (words []string) {
+	for _, m := range slices.Concat(set.Latency, set.Load) {
+		words = append(words, m.Words)
+	}
+	return words
+}
+
+// MaxBytes is the most that a round may cost in one section.
+func (set Set) MaxBytes(section probes.Section) (bytes int64) {
+	for _, m := range set.Latency {
+		if m.Section == section {
+			bytes += m.MaxBytes * int64(1+len(set.Load))
+		}
+	}
+	for _, m := range set.Load {
+		if m.Section == section {
+			bytes += m.MaxBytes
+		}
+	}
+	return bytes
+}
+
+// has says what is measured in a section.
+func (set Set) has(section probes.Section) (latency, load bool) {
+	in := func(m Measure) bool { return m.Section == section }
+	return slices.ContainsFunc(set.Latency, in), slices.ContainsFunc(set.Load, in)
 }
 
 // Turn is a round about to begin.
@@ -96,20 +134,20 @@ func Run(ctx context.Context, store Store, s Survey, set Set, ask func(context.C
 // measure runs the set once, one probe after the other except for latency under load.
 func (set Set) measure(ctx context.Context) (all []Figure, bytes int64) {
 	for _, p := range set.Latency {
-		r := p.Probe(ctx)
+		r := p.Prober.Probe(ctx)
 		all, bytes = merge(all, figures(r, false)), bytes+r.Bytes
 	}
 	for _, p := range set.Load {
 		done := make(chan probes.Result, 1)
 		busy, cancel := context.WithCancelCause(ctx)
 		go func() {
-			r := p.Probe(ctx)
+			r := p.Prober.Probe(ctx)
 			cancel(errLoadOver)
 			done <- r
 		}()
 		if wait(busy, set.LoadLead) {
 			for _, l := range set.Latency {
-				r := l.Probe(busy)
+				r := l.Prober.Probe(busy)
 				if busy.Err() != nil { // the load ended before the burst did: partly idle
 					r.Latency, r.Err = nil, errLoadOver
 				}

@@ -82,6 +82,10 @@ func burst(rtt *atomic.Int64, takes time.Duration) fake {
 	}
 }
 
+func measure(p probes.Prober) []Measure {
+	return []Measure{{Prober: p, Section: probes.Uplink, Words: "a fake", MaxBytes: 1000}}
+}
+
 func load(takes time.Duration, rtt *atomic.Int64) fake {
 	return func(ctx context.Context) probes.Result {
 		rtt.Store(int64(200 * time.Millisecond))
@@ -101,7 +105,7 @@ func TestARoundMeasuresIdleAndBusy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var rtt atomic.Int64
 		rtt.Store(int64(40 * time.Millisecond))
-		set := Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}, Load: []probes.Prober{load(10*time.Second, &rtt)}, LoadLead: 2 * time.Second}
+		set := Set{Latency: measure(burst(&rtt, 3*time.Second)), Load: measure(load(10*time.Second, &rtt)), LoadLead: 2 * time.Second}
 		figures, bytes := set.measure(t.Context())
 		want := map[Question]float64{Latency: 40, Loaded: 200, Variation: 4, Loss: 0.1, Down: 20e6}
 		for _, f := range figures {
@@ -122,7 +126,7 @@ func TestABurstThatOutlastsTheLoadIsNotBusy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var rtt atomic.Int64
 		rtt.Store(int64(40 * time.Millisecond))
-		set := Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}, Load: []probes.Prober{load(4*time.Second, &rtt)}, LoadLead: 2 * time.Second}
+		set := Set{Latency: measure(burst(&rtt, 3*time.Second)), Load: measure(load(4*time.Second, &rtt)), LoadLead: 2 * time.Second}
 		figures, _ := set.measure(t.Context())
 		i := slices.IndexFunc(figures, func(f Figure) bool { return f.Question == Loaded })
 		if i < 0 || figures[i].Known || !strings.Contains(figures[i].Why, "the load was over") {
@@ -143,7 +147,7 @@ func TestRunGoesOnWhereItStopped(t *testing.T) {
 		}
 		var rtt atomic.Int64
 		rtt.Store(int64(40 * time.Millisecond))
-		set := Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}}
+		set := Set{Latency: measure(burst(&rtt, 3*time.Second))}
 		var asked []string
 		why := errors.New("operator broke off")
 		ask := func(_ context.Context, turn Turn) (Note, error) {
@@ -193,7 +197,7 @@ func TestAnInterruptedRoundIsNotKept(t *testing.T) {
 		rtt.Store(int64(40 * time.Millisecond))
 		ctx, cancel := context.WithCancel(t.Context())
 		time.AfterFunc(time.Second, cancel)
-		err = Run(ctx, store, s, Set{Latency: []probes.Prober{burst(&rtt, 3*time.Second)}},
+		err = Run(ctx, store, s, Set{Latency: measure(burst(&rtt, 3*time.Second))},
 			func(context.Context, Turn) (Note, error) { return Note{}, nil }, func(Round) {})
 		if !errors.Is(err, context.Canceled) || len(store.lines) != 1 {
 			t.Errorf("%v, %d lines", err, len(store.lines))
