@@ -25,12 +25,19 @@ func (c *Config) complete() {
 	}
 	for i := range c.Receivers {
 		r := &c.Receivers[i]
-		if r.RepeatEvery == 0 && r.Kind != "command" {
+		if r.Kind == "smtp" && r.Encryption == "" {
+			r.Encryption = "starttls"
+		}
+		if r.RepeatEvery != 0 {
+			continue
+		}
+		switch r.Kind {
+		case "webhook":
 			r.RepeatEvery = 15 * time.Minute
-			if r.Kind == "alertmanager" {
-				// A default Alertmanager forgets an alarm it has not heard of for 5 min.
-				r.RepeatEvery = time.Minute
-			}
+		case "smtp": // a person reads it
+			r.RepeatEvery = time.Hour
+		case "alertmanager": // a default one forgets an alarm it has not heard of for 5 min
+			r.RepeatEvery = time.Minute
 		}
 	}
 }

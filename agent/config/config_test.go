@@ -79,8 +79,8 @@ func TestTheExampleIsReadAsItIsWritten(t *testing.T) {
 		},
 		Data: Data{PerDay: 500e6, PerMonth: 10e9, ForwardShare: 0.5, Reserve: time.Hour, QuietBelow: 50e3, QuietWait: 30 * time.Minute},
 		Receivers: []Receiver{
-			{"operator", "webhook", "https://alerts.example/candlemark", nil, 2, all, 15 * time.Minute, 10 * time.Second, "/etc/candlemark/operator.token", "", ""},
-			{"remote-team", "alertmanager", "https://alertmanager.example:9093", nil, 2, all[:2], time.Minute, 10 * time.Second, "", "", ""},
+			{Name: "operator", Kind: "webhook", URL: "https://alerts.example/candlemark", Severities: all, RepeatEvery: 15 * time.Minute, Timeout: 10 * time.Second, TokenFile: "/etc/candlemark/operator.token"},
+			{Name: "remote-team", Kind: "alertmanager", URL: "https://alertmanager.example:9093", Severities: all[:2], RepeatEvery: time.Minute, Timeout: 10 * time.Second},
 		},
 		Signal: Signal{Severities: all},
 	}

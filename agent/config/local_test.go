@@ -35,7 +35,7 @@ func TestFeedAndSignalAreReadAsTheyAreWritten(t *testing.T) {
 		Switch: &FeedSwitch{"0", "17", "", "normally_closed", "low", "up", "on"}}
 	signal := Signal{&Output{"gpiochip1", "GPIO22", "high"}, &Output{"0", "23", "low"}, []alarm.Severity{alarm.Critical, alarm.Warning},
 		TimeOfDay(22 * time.Hour), TimeOfDay(6*time.Hour + 30*time.Minute)}
-	siren := Receiver{Name: "siren", Kind: "command", Command: []string{"/usr/local/bin/siren", "loud"}, AtOnce: 2, Timeout: 20 * time.Second,
+	siren := Receiver{Name: "siren", Kind: "command", Command: []string{"/usr/local/bin/siren", "loud"}, Timeout: 20 * time.Second,
 		Severities: []alarm.Severity{alarm.Critical, alarm.Warning, alarm.Notice}}
 	if diff := cmp.Diff(feed, c.Feed) + cmp.Diff(signal, c.Signal) + cmp.Diff([]Receiver{siren}, c.Receivers); diff != "" {
 		t.Errorf("-want +got\n%s", diff)
@@ -72,8 +72,8 @@ func TestAFaultOfFeedOrSignalSaysWhatToDo(t *testing.T) {
 		{"a severity twice", with("[critical, warning]", "[warning, warning]"), `signal.severities[1]: "warning" is there already`},
 		{"a command without one", with("command: [/usr/local/bin/siren, loud], ", ""), "receivers[0].command: is missing; write the program's full path"},
 		{"a command by a bare word", with("/usr/local/bin/siren", "siren"), `receivers[0].command: "siren" is not a full path`},
-		{"a command with an address", with("timeout: 20s", "url: https://host.example"), "receivers[0].url: has no meaning for a command"},
-		{"a command with a repeat", with("timeout: 20s", "repeat_every: 1min"), "receivers[0].repeat_every: has no meaning for a command, which is run once for each change; remove it"},
+		{"a command with an address", with("timeout: 20s", "url: https://host.example"), "receivers[0].url: has no meaning for a receiver of the kind command"},
+		{"a command with a heartbeat", with("timeout: 20s", "heartbeat_every: 5min"), "receivers[0].heartbeat_every: has no meaning for a receiver of the kind command; remove it, or choose kind: webhook or alertmanager"},
 		{"a webhook with a command", with("kind: command", "kind: webhook, url: https://host.example"), "receivers[0].command: has no meaning for a receiver of the kind webhook"},
 		{"a webhook without an address", with("kind: command, command: [/usr/local/bin/siren, loud]", "kind: webhook"), "receivers[0].url: is missing; add where to post"},
 		{"a name that is taken", with("name: siren", "name: lamp"), `"lamp" is the name under which candlemark shows its own; choose another name`},

@@ -24,6 +24,9 @@ var schemaLocalText string
 //go:embed schema_link.go
 var schemaLinkText string
 
+//go:embed schema_receiver.go
+var schemaReceiverText string
+
 // Example is a commented configuration that Parse accepts.
 func Example() []byte { return []byte(exampleText) }
 
@@ -31,7 +34,7 @@ func Example() []byte { return []byte(exampleText) }
 // from the schema and its doc comments, so that it cannot say anything else.
 func Reference() (string, error) {
 	comments := map[string]string{}
-	for _, text := range []string{schemaText, schemaLocalText, schemaLinkText} {
+	for _, text := range []string{schemaText, schemaLocalText, schemaLinkText, schemaReceiverText} {
 		file, err := parser.ParseFile(token.NewFileSet(), "", text, parser.ParseComments)
 		if err != nil {
 			return "", fmt.Errorf("schema: %w", err)

@@ -3,7 +3,6 @@ package config
 import (
 	"time"
 
-	"candlemark/agent/alarm"
 	"candlemark/agent/pack"
 )
 
@@ -165,30 +164,4 @@ type Data struct {
 	QuietWait time.Duration `key:"quiet_wait" default:"30min" min:"0s" max:"24h"`
 	// Network interface whose traffic is looked at. Left out: that of the default route.
 	Interface string `key:"interface"`
-}
-
-// Receiver is somewhere alarms are sent.
-type Receiver struct {
-	// Name of the receiver.
-	Name string `key:"name" need:"yes"`
-	// A webhook gets each change as a JSON object; an alertmanager (version 2 API) gets again and again what is active; a command is run once for each change, with the webhook's object on its standard input.
-	Kind string `key:"kind" need:"yes" oneof:"webhook alertmanager command"`
-	// Where to post: the whole address of a webhook, the base address of an alertmanager.
-	URL string `key:"url"`
-	// Full path and arguments of the command. No shell is involved.
-	Command []string `key:"command"`
-	// How many commands may run at the same time; those of one alarm run one after the other.
-	AtOnce int `key:"at_once" default:"2" min:"1" max:"16"`
-	// Which alarms it gets.
-	Severities []alarm.Severity `key:"severities" default:"critical warning notice" oneof:"critical warning notice"`
-	// Time after which an alarm that is still active is sent again. Left out: 15 min for a webhook, 1 min for an alertmanager. Not for a command.
-	RepeatEvery time.Duration `key:"repeat_every" min:"10s" max:"24h"`
-	// Longest time one delivery may take.
-	Timeout time.Duration `key:"timeout" default:"10s" min:"1s" max:"60s"`
-	// Path of a file that holds a bearer token.
-	TokenFile string `key:"token_file"`
-	// User name for basic authentication.
-	User string `key:"user"`
-	// Path of a file that holds that user's password.
-	PasswordFile string `key:"password_file"`
 }

@@ -39,36 +39,6 @@ func validateForward(report reporter, f *Forward) {
 	validateLogin(report, "forward", f.TokenFile, f.User, f.PasswordFile)
 }
 
-func validateReceiver(report reporter, key string, r Receiver) {
-	validateSeverities(report, key, r.Severities, "nothing would ever be sent")
-	if r.Kind == "command" {
-		validateCommand(report, key, r)
-		return
-	}
-	if len(r.Command) > 0 {
-		report(key+".command", fmt.Sprintf("has no meaning for a receiver of the kind %s", r.Kind), "remove it, or choose kind: command")
-	}
-	u, err := url.Parse(r.URL)
-	switch {
-	case r.URL == "":
-		report(key+".url", "is missing", "add where to post, for example https://host.example/path")
-	case err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Hostname() == "" || !isHost(u.Hostname()):
-		report(key+".url", fmt.Sprintf("%q is not a web address", r.URL), "write it like https://host.example/path")
-	case u.User != nil:
-		report(key+".url", "holds a password", "put it into a file and name that in password_file")
-	case r.Kind == "alertmanager" && strings.Contains(u.Path, "/api/"):
-		report(key+".url", fmt.Sprintf("holds the path of the interface, %s", u.Path), "write the address up to there")
-	}
-	validateLogin(report, key, r.TokenFile, r.User, r.PasswordFile)
-	if r.Kind == "alertmanager" && r.RepeatEvery > 2*time.Minute {
-		report(key+".repeat_every", fmt.Sprintf("%s is too long: an alertmanager takes an alarm for resolved 5 min after it last heard of it", short(r.RepeatEvery)),
-			"set 2min or less")
-	}
-	if r.Timeout > r.RepeatEvery {
-		report(key+".timeout", fmt.Sprintf("%s is longer than repeat_every, %s", short(r.Timeout), short(r.RepeatEvery)), "set less")
-	}
-}
-
 // isHost says whether text is an IP address, or a host name by RFC 1123, section 2.1.
 func isHost(text string) bool {
 	if _, err := netip.ParseAddr(text); err == nil {

@@ -75,22 +75,6 @@ func validateFeed(report reporter, used outputs, f *Feed, packs []string) {
 	}
 }
 
-// validateCommand checks a receiver that is a command.
-func validateCommand(report reporter, key string, r Receiver) {
-	if len(r.Command) == 0 {
-		report(key+".command", "is missing", "write the program's full path and its arguments: [/usr/local/bin/tell, loudly]")
-	}
-	fullPath(report, key+".command", r.Command)
-	for _, o := range []struct {
-		key   string
-		given bool
-	}{{"url", r.URL != ""}, {"token_file", r.TokenFile != ""}, {"user", r.User != ""}, {"password_file", r.PasswordFile != ""}, {"repeat_every", r.RepeatEvery != 0}} {
-		if o.given {
-			report(key+"."+o.key, "has no meaning for a command, which is run once for each change", "remove it")
-		}
-	}
-}
-
 // fullPath checks the first word of a command, where there is one.
 func fullPath(report reporter, key string, command []string) {
 	if len(command) > 0 && !strings.HasPrefix(command[0], "/") {

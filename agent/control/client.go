@@ -117,6 +117,15 @@ func (c *Client) Acknowledge(ctx context.Context, name, subject string, quiet ti
 	return c.act(ctx, action.Ack, action.AckRequest{Alarm: name, Subject: subject, For: action.Span(quiet)})
 }
 
+// TestAlarms has a test sent through every receiver, which may take more than a
+// minute, and returns what each answered.
+func (c *Client) TestAlarms(ctx context.Context) (trials []status.Trial, err error) {
+	patient := *c
+	patient.http.Timeout = testTime
+	err = patient.ask(ctx, http.MethodPost, pathTest, nil, &trials)
+	return trials, err
+}
+
 // Records reads the activity record, oldest first, the newest 10,000 at most.
 func (c *Client) Records(ctx context.Context, f journal.Filter) (records []journal.Record, err error) {
 	err = c.ask(ctx, http.MethodPost, pathRecords, f, &records)

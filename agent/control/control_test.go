@@ -79,6 +79,12 @@ func (f *fake) Surveys() ([]survey.Record, error) {
 	return []survey.Record{{Extend: &survey.Extend{Survey: "stairwell", Rounds: 9}}}, f.refuse
 }
 
+func (f *fake) TestAlarms(_ context.Context, who string) ([]status.Trial, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, "alarm test by "+who)
+	return []status.Trial{{Receiver: "hook", Answer: "answered 204"}, {Receiver: "mail", Fault: "no route"}}, f.refuse
+}
 func (f *fake) Acknowledge(name, subject string, quiet time.Duration, who string) (string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -165,8 +171,13 @@ func TestWhatIsSaidArrivesWithWhoSaidIt(t *testing.T) {
 	if words, err := c.Acknowledge(t.Context(), "shut_terminal_down", "router", time.Minute); err != nil || words != "quiet for 5 min" {
 		t.Errorf("the alarm answered %q, %v", words, err)
 	}
+	trials, err := c.TestAlarms(t.Context())
+	if diff := cmp.Diff([]status.Trial{{Receiver: "hook", Answer: "answered 204"}, {Receiver: "mail", Fault: "no route"}}, trials); diff != "" || err != nil {
+		t.Errorf("alarm test: %s %v", diff, err)
+	}
 	want := []string{`swap router "B2" by ` + who, `swap terminal "" by ` + who, `note "rain has begun" by ` + who, `feed off for 45m0s by ` + who,
-		`acknowledge shut_terminal_down of "router" for 1m0s by ` + who}
+		`acknowledge shut_terminal_down of "router" for 1m0s by ` + who,
+		"alarm test by " + who}
 	if diff := cmp.Diff(want, f.told); diff != "" {
 		t.Errorf("-want +got\n%s", diff)
 	}

@@ -11,6 +11,7 @@
 package control
 
 import (
+	"context"
 	"errors"
 	"time"
 
@@ -30,7 +31,8 @@ const (
 
 	headerTime  = 2 * time.Second
 	requestTime = 10 * time.Second
-	stopTime    = 2 * time.Second // for requests under way when the agent stops
+	testTime    = 75 * time.Second // of a test of the alarms; a receiver may take a minute
+	stopTime    = 2 * time.Second  // for requests under way when the agent stops
 )
 
 const (
@@ -38,6 +40,7 @@ const (
 	pathRecords  = "/records"
 	pathIncident = "/incident"
 	pathSurveys  = "/surveys"
+	pathTest     = "/alarm-test"
 	pathActions  = "/actions/" // and the action's name
 )
 
@@ -52,6 +55,8 @@ type Handler interface {
 	Records(f journal.Filter) ([]journal.Record, error)
 	// Surveys are all that is kept of surveys.
 	Surveys() ([]survey.Record, error)
+	// TestAlarms sends a test through every receiver, and says what each answered.
+	TestAlarms(ctx context.Context, who string) ([]status.Trial, error)
 	// Incident is the incident last opened; the zero one when there is none.
 	Incident() (handover.Incident, error)
 	// SetIncident opens, changes or closes it, and returns it as it then is.

@@ -1,8 +1,10 @@
 package control
 
 import (
+	"errors"
 	"net/http"
 	"slices"
+	"time"
 
 	"candlemark/agent/action"
 	"candlemark/agent/journal"
@@ -13,6 +15,7 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET "+pathSnapshot, s.snapshot)
 	mux.HandleFunc("POST "+pathRecords, s.records)
 	mux.HandleFunc("GET "+pathSurveys, s.surveys)
+	mux.HandleFunc("POST "+pathTest, s.testAlarms)
 	mux.HandleFunc("GET "+pathIncident, s.incident)
 	mux.HandleFunc("POST "+pathIncident, s.setIncident)
 	mux.HandleFunc("POST "+pathActions+"{name}", func(w http.ResponseWriter, r *http.Request) {
@@ -53,6 +56,22 @@ func (s *Server) surveys(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	action.Reply(w, records)
+}
+
+// testAlarms takes longer than other requests may.
+func (s *Server) testAlarms(w http.ResponseWriter, r *http.Request) {
+	c := http.NewResponseController(w)
+	until := time.Now().Add(testTime)
+	if err := errors.Join(c.SetReadDeadline(until), c.SetWriteDeadline(until)); err != nil {
+		action.Fail(w, http.StatusInternalServerError, err)
+		return
+	}
+	trials, err := s.handler.TestAlarms(r.Context(), peer(r))
+	if err != nil {
+		action.Refuse(w, err)
+		return
+	}
+	action.Reply(w, trials)
 }
 
 func (s *Server) incident(w http.ResponseWriter, _ *http.Request) {

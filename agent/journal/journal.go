@@ -41,7 +41,7 @@ type Journal struct {
 	committing sync.Mutex // held over a commit, so that there is one at a time
 
 	mu      sync.Mutex
-	states  map[stateKey][]byte // waiting to be committed, the newest of each key
+	states  map[stateKey][]byte // waiting to be committed, the newest of each key; nil removes it
 	records []Record            // waiting to be committed, in order
 	writing batch               // being committed; still to be read from here
 	next    uint64              // the last sequence number handed out

@@ -212,6 +212,7 @@ func (j *Journal) prepare() error {
 			older = true
 			return nil
 		}
+		older = tx.Bucket([]byte(bucketQueues)) == nil
 		j.resumeSamples(tx)
 		return j.resumeTail(tx)
 	})
@@ -219,7 +220,7 @@ func (j *Journal) prepare() error {
 		return err
 	}
 	return j.db.Update(func(tx *bbolt.Tx) error {
-		for _, name := range []string{bucketAbout, bucketPacks, bucketProfiles, bucketState, bucketRecords, bucketSeries, bucketSamples, bucketRecent} {
+		for _, name := range []string{bucketAbout, bucketPacks, bucketProfiles, bucketState, bucketRecords, bucketSeries, bucketSamples, bucketRecent, bucketQueues} {
 			if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
 				return err
 			}

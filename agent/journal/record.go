@@ -13,15 +13,16 @@ import (
 type Kind string
 
 const (
-	KindAgent  Kind = "agent"   // the agent started or stopped
-	KindAlarm  Kind = "alarm"   // an alarm was raised or cleared
-	KindSwap   Kind = "swap"    // a pack was swapped, declared or detected
-	KindNote   Kind = "note"    // an operator's words
-	KindConfig Kind = "config"  // the configuration changed
-	KindProbe  Kind = "probe"   // a probe's result
-	KindFeed   Kind = "feed"    // the terminal's feed was switched, or somebody asked for it
-	KindClock  Kind = "clock"   // somebody said what time it is
-	KindSelf   Kind = "journal" // the journal about itself: records dropped
+	KindAgent  Kind = "agent"      // the agent started or stopped
+	KindAlarm  Kind = "alarm"      // an alarm was raised or cleared
+	KindSwap   Kind = "swap"       // a pack was swapped, declared or detected
+	KindNote   Kind = "note"       // an operator's words
+	KindConfig Kind = "config"     // the configuration changed
+	KindProbe  Kind = "probe"      // a probe's result
+	KindFeed   Kind = "feed"       // the terminal's feed was switched, or somebody asked for it
+	KindClock  Kind = "clock"      // somebody said what time it is
+	KindTest   Kind = "alarm_test" // somebody tried the receivers
+	KindSelf   Kind = "journal"    // the journal about itself: records dropped
 
 	KindSensor  Kind = "sensor"     // a sensor could not be read, or can be again
 	KindPack    Kind = "pack_state" // a pack began to discharge, charge, rest, or went
@@ -32,7 +33,7 @@ const (
 
 // Kinds lists every kind that the agent writes.
 func Kinds() []Kind {
-	return []Kind{KindAgent, KindAlarm, KindSwap, KindNote, KindConfig, KindProbe, KindFeed, KindClock, KindSelf, KindSensor, KindPack, KindLearned, KindOff, KindFault}
+	return []Kind{KindAgent, KindAlarm, KindSwap, KindNote, KindConfig, KindProbe, KindFeed, KindClock, KindTest, KindSelf, KindSensor, KindPack, KindLearned, KindOff, KindFault}
 }
 
 // Record is one entry of the activity record.

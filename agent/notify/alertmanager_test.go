@@ -4,69 +4,29 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"net"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"candlemark/deploy/promtest"
 )
 
 // resolveTimeout is set in the Alertmanager under test: how long it holds an alarm
 // that came without endsAt.
 const resolveTimeout = 2 * time.Second
 
-// startAlertmanager runs Debian's Alertmanager on loopback; what it tells people
-// goes to notified.
+// startAlertmanager runs an Alertmanager that tells people at notified.
 func startAlertmanager(t *testing.T, notified string) (base string) {
 	t.Helper()
-	binary, err := exec.LookPath("prometheus-alertmanager")
-	if err != nil {
-		if os.Getenv("CANDLEMARK_NO_SKIP") != "" {
-			t.Fatal("not installed: prometheus-alertmanager")
-		}
-		t.Skip("not installed: prometheus-alertmanager")
-	}
-	dir := t.TempDir()
-	config := fmt.Sprintf(`
+	return promtest.StartAlertmanagerWith(t, fmt.Sprintf(`
 global: {resolve_timeout: %v}
 route: {receiver: test, group_by: [alertname, subject], group_wait: 0s, group_interval: 1s, repeat_interval: 1h}
 receivers: [{name: test, webhook_configs: [{url: %q, send_resolved: true}]}]
-`, resolveTimeout, notified)
-	file := filepath.Join(dir, "alertmanager.yml")
-	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := listener.Addr().String()
-	listener.Close()
-
-	command := exec.Command(binary, "--config.file="+file, "--storage.path="+filepath.Join(dir, "data"),
-		"--web.listen-address="+address, "--cluster.listen-address=", "--log.level=warn")
-	command.Stdout, command.Stderr = os.Stderr, os.Stderr
-	if err := command.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		kill := time.AfterFunc(5*time.Second, func() { command.Process.Kill() })
-		defer kill.Stop()
-		command.Process.Signal(syscall.SIGTERM)
-		command.Wait()
-	})
-	base = "http://" + address
-	eventually(t, 20*time.Second, "Alertmanager is ready", func() bool {
-		return get(base+"/-/ready", nil) == nil
-	})
-	return base
+`, resolveTimeout, notified)).URL
 }
 
 func get(url string, into any) error {
@@ -105,7 +65,9 @@ func listed(t *testing.T, base string) map[string]map[string]string {
 	}
 	out := map[string]map[string]string{}
 	for _, a := range alerts {
-		out[a.Labels["subject"]] = a.Labels
+		if a.Labels["alertname"] != AliveAlert {
+			out[a.Labels["subject"]] = a.Labels
+		}
 	}
 	return out
 }
@@ -127,7 +89,11 @@ func TestRealAlertmanager(t *testing.T) {
 		mu.Lock()
 		defer mu.Unlock()
 		for _, a := range message.Alerts {
-			told[a.Status+" "+a.Labels["subject"]]++
+			what := a.Labels["subject"]
+			if a.Labels["alertname"] == AliveAlert {
+				what = AliveAlert
+			}
+			told[a.Status+" "+what]++
 		}
 	}))
 	defer people.Close()
@@ -138,7 +104,7 @@ func TestRealAlertmanager(t *testing.T) {
 	}
 	base := startAlertmanager(t, people.URL)
 
-	n, err := New("relay-1", "site-1", []Receiver{{Name: "am", Kind: Alertmanager, URL: base, ResendEvery: 500 * time.Millisecond}}, nil)
+	n, err := New(Config{Relay: "relay-1", Site: "site-1", Receivers: []Receiver{{Name: "am", Kind: Alertmanager, URL: base, ResendEvery: 500 * time.Millisecond, HeartbeatEvery: time.Second}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -193,7 +159,11 @@ func TestRealAlertmanager(t *testing.T) {
 	if err := <-ended; err != nil {
 		t.Error(err)
 	}
+	if times("firing "+AliveAlert) == 0 || times("resolved "+AliveAlert) != 0 {
+		t.Errorf("while the agent ran, people were told %v", told)
+	}
 	eventually(t, 10*time.Second, "the alarms of an agent that fell silent end", func() bool { return len(listed(t, base)) == 0 })
+	eventually(t, 10*time.Second, "people are told of the silence", func() bool { return times("resolved "+AliveAlert) > 0 })
 	if s := n.Status()[0]; s.Failures != 0 || s.Dropped != 0 {
 		t.Errorf("%+v", s)
 	}

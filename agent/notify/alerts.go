@@ -20,25 +20,26 @@ type alert struct {
 	GeneratorURL string            `json:"generatorURL,omitempty"`
 }
 
-// identity is what makes two alarms the same to an Alertmanager: their labels,
+// sameness is what makes two alarms the same to an Alertmanager: their labels,
 // among which the id is not, so that a silence outlasts a life.
-type identity struct {
+type sameness struct {
 	name    alarm.Name
 	subject string
 }
 
-func identify(a alarm.Active) identity { return identity{a.Name, a.Subject} }
+func identify(a alarm.Active) sameness { return sameness{a.Name, a.Subject} }
 
 // alerts is the outbox of an Alertmanager.
 type alerts struct {
-	relay, site string
-	receiver    Receiver
-	active      []alarm.Active
-	cleared     map[identity]clearing
-	version     uint64 // counts the changes of what is to be told
-	posted      uint64 // the version that was last told
-	postedAt    time.Time
-	lost        uint64
+	from     identity
+	receiver Receiver
+	clockSet func() bool
+	active   []alarm.Active
+	cleared  map[sameness]clearing
+	version  uint64 // counts the changes of what is to be told
+	posted   uint64 // the version that was last told
+	postedAt time.Time
+	lost     uint64
 	// theirs is what the receiver's clock said last, at ours, which keeps its
 	// monotonic reading: the board's wall clock may be set in between. Valid where
 	// theirsKnown.
@@ -53,8 +54,8 @@ type clearing struct {
 	version uint64
 }
 
-func newAlerts(relay, site string, r Receiver) *alerts {
-	return &alerts{relay: relay, site: site, receiver: r, cleared: map[identity]clearing{}}
+func newAlerts(from identity, r Receiver, clockSet func() bool) *alerts {
+	return &alerts{from: from, receiver: r, clockSet: clockSet, cleared: map[sameness]clearing{}}
 }
 
 // alertsURL is where alerts are posted; base was checked.
@@ -67,7 +68,7 @@ func alertsURL(base string) string {
 }
 
 func (a *alerts) publish(changes []alarm.Change, active []alarm.Active, now time.Time) {
-	before := map[identity]alarm.Active{}
+	before := map[sameness]alarm.Active{}
 	for _, was := range a.active {
 		before[identify(was)] = was
 	}
@@ -103,7 +104,7 @@ func (a *alerts) publish(changes []alarm.Change, active []alarm.Active, now time
 	}
 }
 
-func (a *alerts) holds(k identity) bool {
+func (a *alerts) holds(k sameness) bool {
 	for _, is := range a.active {
 		if identify(is) == k {
 			return true
@@ -148,7 +149,7 @@ func (a *alerts) take(now time.Time) (*job, time.Duration) {
 		panic(err)
 	}
 	version := a.version
-	return &job{body: body, settle: func(o outcome, ended time.Time) { a.settle(version, now, o, ended) }}, 0
+	return &job{body: body, firm: true, settle: func(o outcome, ended time.Time) { a.settle(version, now, o, ended) }}, 0
 }
 
 func (a *alerts) settle(version uint64, started time.Time, o outcome, now time.Time) {
@@ -156,8 +157,8 @@ func (a *alerts) settle(version uint64, started time.Time, o outcome, now time.T
 		a.theirs, a.ours, a.theirsKnown = o.date, now, true
 	}
 	for k, c := range a.cleared {
-		// By keepFor the Alertmanager has ended the alarm by itself.
-		expired := now.Sub(c.queued) >= keepFor
+		// By endFor the Alertmanager has ended the alarm by itself.
+		expired := now.Sub(c.queued) >= endFor
 		if o.again() && !expired || c.version > version {
 			continue
 		}
@@ -180,21 +181,14 @@ func (a *alerts) alert(is alarm.Active, now time.Time, raised bool, because stri
 		Annotations:  map[string]string{"summary": is.Title, "description": is.Action, "alarm_id": is.ID},
 		GeneratorURL: a.receiver.GeneratorURL,
 	}
-	// An empty label is the same as none.
-	for label, value := range map[string]string{"relay": a.relay, "site": a.site, "subject": is.Subject} {
-		if value != "" {
-			out.Labels[label] = value
-		}
-	}
+	a.label(out, is.Subject)
 	if because != "" {
 		out.Annotations["because"] = because
 	}
-	there := now
-	if a.theirsKnown {
-		there = a.theirs.Add(now.Sub(a.ours))
+	if k := is.Acknowledged; k != nil {
+		out.Annotations["acknowledged_by"] = k.Who
 	}
-	// Round(0) drops the monotonic reading: here two wall clocks are compared.
-	there = there.Round(0)
+	there := a.there(now)
 	// A board that starts anew may be back before the raising.
 	trusted := is.ClockSet && !is.Raised.Wall.After(there)
 	if trusted {
@@ -207,6 +201,59 @@ func (a *alerts) alert(is alarm.Active, now time.Time, raised bool, because stri
 		out.EndsAt = instant(there.Add(endsAfter * a.receiver.ResendEvery))
 	}
 	return out
+}
+
+// label adds who sends; an empty label is the same as none.
+func (a *alerts) label(to alert, subject string) {
+	for label, value := range map[string]string{"relay": a.from.relay, "site": a.from.site, "subject": subject} {
+		if value != "" {
+			to.Labels[label] = value
+		}
+	}
+}
+
+// there is what the receiver's clock says now, as far as is known.
+func (a *alerts) there(now time.Time) time.Time {
+	if !a.theirsKnown {
+		return a.from.right(now)
+	}
+	// Round(0) drops the monotonic reading: here two wall clocks are compared.
+	return a.theirs.Add(now.Sub(a.ours)).Round(0)
+}
+
+// AliveAlert and TestAlert are the names of the alerts that are about no alarm.
+const (
+	AliveAlert = "relay_alive"
+	TestAlert  = "alarm_test"
+)
+
+// about is a message that is about no alarm, as an alert that ends after a time.
+func (a *alerts) about(name string, m Message, now time.Time, lasts time.Duration) []byte {
+	out := alert{
+		Labels:       map[string]string{"alertname": name, "severity": string(m.Severity)},
+		Annotations:  map[string]string{"summary": m.Title, "description": m.Action},
+		GeneratorURL: a.receiver.GeneratorURL,
+	}
+	a.label(out, "")
+	if a.theirsKnown || a.clockSet() {
+		out.EndsAt = instant(a.there(now).Add(lasts))
+	}
+	body, err := json.Marshal([]alert{out})
+	if err != nil {
+		panic(err) // as in take
+	}
+	return body
+}
+
+func (a *alerts) beat(now time.Time) []byte {
+	return a.about(AliveAlert, a.from.alive(now, a.clockSet(), len(a.active)), now, missedBeats*a.receiver.HeartbeatEvery)
+}
+
+// testLasts is how long a test stays active at an Alertmanager.
+const testLasts = time.Minute
+
+func (a *alerts) trial(now time.Time) []byte {
+	return a.about(TestAlert, a.from.trial(now, a.clockSet()), now, testLasts)
 }
 
 func (a *alerts) waiting() int {

@@ -2,74 +2,107 @@ package notify
 
 import (
 	"encoding/json"
+	"fmt"
+	"slices"
 	"time"
 
 	"candlemark/agent/alarm"
 )
 
-// Message is what a webhook receives, as a JSON object. Fields may be added
-// later; the ones here keep their meaning while Version is 1.
-type Message struct {
-	Version  int            `json:"version"` // 1
-	ID       string         `json:"id"`      // the same for the whole life of an alarm
-	Name     alarm.Name     `json:"name"`
-	Severity alarm.Severity `json:"severity"`
-	State    string         `json:"state"` // "raised" or "cleared"
-	// Reminder is true when the alarm was told before, or may have been.
-	Reminder bool   `json:"reminder"`
-	Relay    string `json:"relay"`
-	Site     string `json:"site"`
-	Subject  string `json:"subject"` // pack or target, "" for the board
-	Title    string `json:"title"`
-	Action   string `json:"action"`
-	Because  string `json:"because"` // "" in a reminder
-	// RaisedAt and ClearedAt are RFC 3339 in UTC; ClearedAt is "" while raised.
-	RaisedAt  string `json:"raised_at"`
-	ClearedAt string `json:"cleared_at"`
-	// ClockKnown is false when a time above comes from a clock that was not set.
-	ClockKnown bool `json:"clock_known"`
-}
-
-// events is the outbox of a webhook.
+// events is the outbox of a receiver that is told what happened, in order.
 type events struct {
-	relay, site string
-	receiver    Receiver
-	queue       []event
-	told        map[string]*telling // by id of the active alarms
-	lost        uint64
-	number      uint64
+	from     identity
+	receiver Receiver
+	store    Store // nil keeps everything in memory only
+	clockSet func() bool
+	format   func(Message) []byte
+
+	queue     []*entry
+	told      map[string]*telling // by id of the active alarms
+	lost      uint64
+	number    uint64 // the last one handed out
+	reminders uint64 // of this run
 }
 
-type event struct {
+// entry is one message that waits.
+type entry struct {
 	number  uint64
 	message Message
-	queued  time.Time
+	// lasting entries are in the store too; reminders are not, they are made anew.
+	lasting bool
+	firm    bool // on the disk, as far as it can be
+	// begun says that some of it may have reached the receiver: it stays as it is.
+	begun   bool
+	failing time.Time // since when it reaches the receiver and is not taken; zero before
+	// queued keeps its monotonic reading; zero where an earlier run queued it.
+	queued time.Time
+	age    time.Duration // of the alarm when it was queued
 }
 
-// telling is when an active alarm was last queued, and its present words.
+// telling is an active alarm that was told, and when last.
 type telling struct {
 	last  time.Time
 	alarm alarm.Active
 }
 
-func newEvents(relay, site string, r Receiver) *events {
-	return &events{relay: relay, site: site, receiver: r, told: map[string]*telling{}}
+// queueName is where the store keeps what a receiver is to be told, and toldName
+// which alarms it was told are active.
+func queueName(receiver string) string { return "alarms_to/" + receiver }
+func toldName(receiver string) string  { return "alarms_told/" + receiver }
+
+// newEvents carries on from what an earlier run left in the store.
+func newEvents(from identity, r Receiver, store Store, clockSet func() bool, format func(Message) []byte) (*events, error) {
+	e := &events{from: from, receiver: r, store: store, clockSet: clockSet, format: format, told: map[string]*telling{}}
+	if store == nil {
+		return e, nil
+	}
+	var fault error
+	err := store.Queued(queueName(r.Name), func(n uint64, item []byte) {
+		var m Message
+		if err := json.Unmarshal(item, &m); err != nil {
+			fault = fmt.Errorf("receiver %q: message %d: %w", r.Name, n, err)
+			return
+		}
+		// Whether it had begun is not known, so it stays byte for byte as it is.
+		e.queue = append(e.queue, &entry{number: n, message: m, lasting: true, firm: true, begun: true})
+		e.number = max(e.number, n)
+	})
+	if err != nil {
+		return e, err
+	}
+	var told map[string]alarm.Active
+	if _, err := store.State(toldName(r.Name), &told); err != nil {
+		return e, err
+	}
+	now := time.Now()
+	for id, a := range told {
+		// When it was last told is not known: soon, but not at once, or an agent that
+		// starts over and over would tell nothing else.
+		e.told[id] = &telling{last: now.Add(remindAfterStart - r.RepeatEvery), alarm: a}
+	}
+	return e, fault
 }
 
 func (e *events) publish(changes []alarm.Change, active []alarm.Active, now time.Time) {
+	before := len(e.told)
+	news := false
 	for _, c := range changes {
 		if !e.receiver.wants(c.Alarm.Severity) {
 			continue
 		}
-		m := e.message(c.Alarm)
-		m.Because = c.Because
+		news = true
 		if c.Raised {
-			e.told[c.Alarm.ID] = &telling{last: now}
-		} else {
-			m.State, m.ClearedAt = "cleared", stamp(c.At.Wall)
-			m.ClockKnown = m.ClockKnown && c.ClockSet
+			m := e.from.message(c.Alarm, Raised)
+			m.Because = c.Because
+			e.told[c.Alarm.ID] = &telling{last: now, alarm: c.Alarm}
+			e.put(m, 0, now)
+			continue
 		}
-		e.put(m, now)
+		m := e.from.message(c.Alarm, Cleared)
+		m.Because, m.ClearedAt = c.Because, stamp(c.At.Wall)
+		m.ClockKnown = m.ClockKnown && c.ClockSet
+		delete(e.told, c.Alarm.ID)
+		e.put(m, max(c.At.Up-c.Alarm.Raised.Up, 0), now)
 	}
 	present := map[string]bool{}
 	for _, a := range active {
@@ -78,42 +111,96 @@ func (e *events) publish(changes []alarm.Change, active []alarm.Active, now time
 		}
 		present[a.ID] = true
 		t := e.told[a.ID]
-		if t == nil {
-			// Raised before a restart: whether it was delivered is not known.
+		switch {
+		case t == nil: // raised when this receiver was not there yet
+			news = true
+			m := e.from.message(a, Raised)
+			m.Reminder = true
 			t = &telling{last: now}
 			e.told[a.ID] = t
-			e.remind(a, now)
+			e.put(m, 0, now)
+		case t.alarm.Acknowledged != nil && a.Acknowledged == nil && e.receiver.QuietWhenAcknowledged:
+			t.alarm, t.last = a, now
+			e.remind(t, now)
 		}
 		t.alarm = a
 	}
-	for id := range e.told {
-		if !present[id] {
-			delete(e.told, id)
+	for id, t := range e.told {
+		if present[id] {
+			continue
 		}
+		// Its end fell between two runs, and its clearing was never queued.
+		news = true
+		m := e.from.message(t.alarm, Cleared)
+		m.Because, m.ClearedAt = "it was no longer active when the agent started", stamp(e.from.right(now))
+		m.ClockKnown = m.ClockKnown && e.clockSet()
+		delete(e.told, id)
+		e.put(m, 0, now)
+	}
+	if news || len(e.told) != before {
+		e.keepTold()
 	}
 }
 
-func (e *events) message(a alarm.Active) Message {
-	return Message{
-		Version: 1, ID: a.ID, Name: a.Name, Severity: a.Severity, State: "raised",
-		Relay: e.relay, Site: e.site, Subject: a.Subject, Title: a.Title, Action: a.Action,
-		RaisedAt: stamp(a.Raised.Wall), ClockKnown: a.ClockSet,
+func (e *events) keepTold() {
+	if e.store == nil {
+		return
 	}
+	told := map[string]alarm.Active{}
+	for id, t := range e.told {
+		told[id] = t.alarm
+	}
+	// What the store can't take it tells in its own status; the receiver is told all the same.
+	_ = e.store.PutState(toldName(e.receiver.Name), told)
 }
 
-func (e *events) remind(a alarm.Active, now time.Time) {
-	m := e.message(a)
-	m.Reminder = true
-	e.put(m, now)
-}
-
-func (e *events) put(m Message, now time.Time) {
-	if len(e.queue) == mostItems {
-		e.queue = e.queue[1:]
-		e.lost++
-	}
+// put queues what must arrive.
+func (e *events) put(m Message, age time.Duration, now time.Time) {
+	// A reminder that waits is older than what comes now.
+	e.queue = slices.DeleteFunc(e.queue, func(w *entry) bool { return !w.lasting && !w.begun })
 	e.number++
-	e.queue = append(e.queue, event{number: e.number, message: m, queued: now})
+	w := &entry{number: e.number, message: m, lasting: true, firm: e.store == nil, queued: now, age: age}
+	e.queue = append(e.queue, w)
+	if e.store != nil {
+		_ = e.store.Enqueue(queueName(e.receiver.Name), w.number, m) // as above
+	}
+	if len(e.queue) > mostItems {
+		e.lost++
+		e.remove(e.leastWanted())
+	}
+}
+
+// leastWanted is the oldest of the least severe.
+func (e *events) leastWanted() *entry {
+	order := []alarm.Severity{alarm.Notice, alarm.Warning, alarm.Critical}
+	return slices.MinFunc(e.queue, func(a, b *entry) int {
+		return slices.Index(order, a.message.Severity) - slices.Index(order, b.message.Severity)
+	})
+}
+
+func (e *events) remove(w *entry) {
+	i := slices.Index(e.queue, w)
+	if i < 0 {
+		return
+	}
+	e.queue = slices.Delete(e.queue, i, i+1)
+	if e.store != nil && w.lasting {
+		e.store.Dequeue(queueName(e.receiver.Name), w.number)
+	}
+}
+
+// remind queues the alarm again, in its present words.
+func (e *events) remind(t *telling, now time.Time) {
+	e.reminders++
+	m := e.from.message(t.alarm, Raised)
+	m.Reminder = true
+	m.MessageID = fmt.Sprintf("%s-reminder-%s-%d", t.alarm.ID, e.from.run, e.reminders)
+	e.queue = append(e.queue, &entry{message: m, firm: true, queued: now})
+}
+
+// quiet says whether reminders of this alarm are held back.
+func (e *events) quiet(t *telling) bool {
+	return t.alarm.Acknowledged != nil && e.receiver.QuietWhenAcknowledged
 }
 
 func (e *events) take(now time.Time) (*job, time.Duration) {
@@ -122,46 +209,99 @@ func (e *events) take(now time.Time) (*job, time.Duration) {
 		// Only with an empty queue: an outage must not pile up reminders.
 		for _, t := range e.told {
 			due := e.receiver.RepeatEvery - now.Sub(t.last)
-			if due <= 0 {
+			switch {
+			case e.quiet(t):
+			case due <= 0:
 				t.last = now
-				e.remind(t.alarm, now)
-			} else {
+				e.remind(t, now)
+			default:
 				wait = min(wait, due)
 			}
 		}
 	}
-	if len(e.queue) == 0 {
-		return nil, wait
+	for len(e.queue) > 0 {
+		head := e.queue[0]
+		if !head.begun && !e.freshen(head) {
+			e.queue = e.queue[1:]
+			continue
+		}
+		return &job{
+			body: e.format(head.message), message: head.message, firm: head.firm, lasting: head.lasting && e.store != nil,
+			firmed: func() { head.firm = true },
+			settle: func(o outcome, now time.Time) { e.settle(head, o, now) },
+		}, 0
 	}
-	head := e.queue[0]
-	body, err := json.Marshal(head.message)
-	if err != nil {
-		// A Message of strings and booleans always marshals.
-		panic(err)
-	}
-	return &job{body: body, settle: func(o outcome, now time.Time) { e.settle(head, o, now) }}, 0
+	return nil, wait
 }
 
-func (e *events) settle(sent event, o outcome, now time.Time) {
-	if len(e.queue) == 0 || e.queue[0].number != sent.number {
+// freshen puts right what may still be put right, since nobody has seen it: the time
+// of what happened before the clock was set, and the words of a reminder. It reports
+// whether the message is wanted at all.
+func (e *events) freshen(w *entry) bool {
+	if !w.lasting {
+		t := e.told[w.message.ID]
+		if t == nil || e.quiet(t) {
+			return false
+		}
+		id := w.message.MessageID
+		w.message = e.from.message(t.alarm, Raised)
+		w.message.Reminder, w.message.MessageID = true, id
+		return true
+	}
+	if w.message.ClockKnown || w.queued.IsZero() || !e.clockSet() {
+		return true
+	}
+	at := e.from.right(w.queued)
+	w.message.RaisedAt, w.message.ClockKnown = stamp(at.Add(-w.age)), true
+	if w.message.State == Cleared {
+		w.message.ClearedAt = stamp(at)
+	}
+	if e.store != nil {
+		w.firm = false
+		_ = e.store.Enqueue(queueName(e.receiver.Name), w.number, w.message) // as in put
+	}
+	return true
+}
+
+func (e *events) settle(sent *entry, o outcome, now time.Time) {
+	if !slices.Contains(e.queue, sent) {
 		return // dropped meanwhile, to make room
 	}
-	expired := o.again() && now.Sub(sent.queued) >= keepFor
-	if o.again() && !expired {
-		return
+	sent.begun = sent.begun || o.begun
+	if o.again() {
+		if !o.begun { // it does not even get there: an outage, however long, loses nothing
+			sent.failing = time.Time{}
+			return
+		}
+		if sent.failing.IsZero() {
+			sent.failing = now
+		}
+		// One message that a receiver chokes on must not hold up the others for ever.
+		if now.Sub(sent.failing) < keepFor || len(e.queue) == 1 {
+			return
+		}
 	}
-	if o.err != nil {
+	if o.err != nil && !o.delivered {
 		e.lost++
 	}
-	e.queue = e.queue[1:]
+	e.remove(sent)
 }
 
 func (e *events) waiting() int    { return len(e.queue) }
 func (e *events) dropped() uint64 { return e.lost }
 
+// abandon is the end of the run: what is in the store is delivered by the next.
 func (e *events) abandon() {
-	e.lost += uint64(len(e.queue))
-	e.queue = nil
+	e.queue = slices.DeleteFunc(e.queue, func(w *entry) bool {
+		if w.lasting && e.store == nil {
+			e.lost++
+		}
+		return !w.lasting || e.store == nil
+	})
 }
 
-func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339) }
+func (e *events) beat(now time.Time) []byte {
+	return e.format(e.from.alive(now, e.clockSet(), len(e.told)))
+}
+
+func (e *events) trial(now time.Time) []byte { return e.format(e.from.trial(now, e.clockSet())) }

@@ -104,7 +104,7 @@ func hung() *fake {
 // running starts a notifier on the fake clock, hands it to do, and stops it.
 func running(t *testing.T, f *fake, r Receiver, do func(n *Notifier)) status.Receiver {
 	t.Helper()
-	n, err := New("relay-1", "site-1", []Receiver{r}, &http.Client{Transport: f})
+	n, err := New(Config{Relay: "relay-1", Site: "site-1", Run: "run1", Receivers: []Receiver{r}, Client: &http.Client{Transport: f}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,6 +122,16 @@ func running(t *testing.T, f *fake, r Receiver, do func(n *Notifier)) status.Rec
 		t.Errorf("stopping took %v", took)
 	}
 	return n.Status()[0]
+}
+
+// runFor runs n for d, stops it, and waits for its end.
+func runFor(t *testing.T, n *Notifier, d time.Duration) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	defer cancel()
+	if err := n.Run(ctx); err != nil {
+		t.Errorf("Run: %v", err)
+	}
 }
 
 func webhook() Receiver {

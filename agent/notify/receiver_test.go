@@ -38,7 +38,7 @@ func TestFaultyReceiversAreRefused(t *testing.T) {
 	}{
 		{"a sound one", func(r *Receiver) {}, ""},
 		{"no name", func(r *Receiver) { r.Name = "" }, "has no name"},
-		{"unknown kind", func(r *Receiver) { r.Kind = "pager" }, "use webhook or alertmanager"},
+		{"unknown kind", func(r *Receiver) { r.Kind = "pager" }, "use webhook, alertmanager, smtp or command"},
 		{"no address", func(r *Receiver) { r.URL = "" }, "not an http:// or https:// address"},
 		{"another scheme", func(r *Receiver) { r.URL = "ftp://host/" }, "not an http:// or https:// address"},
 		{"not an address", func(r *Receiver) { r.URL = "http://\x7f" }, "not an http:// or https:// address"},
@@ -60,7 +60,7 @@ func TestFaultyReceiversAreRefused(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			r := webhook()
 			c.spoil(&r)
-			_, err := New("relay-1", "", []Receiver{r}, nil)
+			_, err := New(Config{Relay: "relay-1", Receivers: []Receiver{r}})
 			switch {
 			case c.want == "" && err != nil:
 				t.Errorf("refused: %v", err)
@@ -72,12 +72,12 @@ func TestFaultyReceiversAreRefused(t *testing.T) {
 		})
 	}
 	two := []Receiver{{Name: "a"}, webhook(), webhook()}
-	if _, err := New("relay-1", "", two, nil); err == nil || strings.Count(err.Error(), "\n") != 2 || !strings.Contains(err.Error(), "used twice") {
+	if _, err := New(Config{Relay: "relay-1", Receivers: two}); err == nil || strings.Count(err.Error(), "\n") != 1 || !strings.Contains(err.Error(), "used twice") {
 		t.Errorf("not all faults at once: %v", err)
 	}
 	open := webhook()
 	open.BearerTokenFile = secretFile(t, "x", 0o604)
-	if _, err := New("relay-1", "", []Receiver{open}, nil); !errors.Is(err, fs.ErrPermission) {
+	if _, err := New(Config{Relay: "relay-1", Receivers: []Receiver{open}}); !errors.Is(err, fs.ErrPermission) {
 		t.Errorf("got %v, want a permission error", err)
 	}
 }
@@ -91,12 +91,12 @@ func send(t *testing.T, handler http.HandlerFunc, r Receiver) outcome {
 	if r.Timeout == 0 {
 		r.Timeout = 5 * time.Second
 	}
-	n, err := New("relay-1", "", []Receiver{r}, nil)
+	n, err := New(Config{Relay: "relay-1", Receivers: []Receiver{r}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer n.own.CloseIdleConnections()
-	return n.workers[0].post.send(context.Background(), []byte(`{}`))
+	return n.workers[0].carrier.carry(context.Background(), []byte(`{}`))
 }
 
 func TestRealRequests(t *testing.T) {
@@ -198,11 +198,11 @@ func TestRealRequests(t *testing.T) {
 		r := webhook()
 		r.URL = "http://" + listener.Addr().String() + "/secret-path"
 		listener.Close()
-		n, err := New("relay-1", "", []Receiver{r}, nil)
+		n, err := New(Config{Relay: "relay-1", Receivers: []Receiver{r}})
 		if err != nil {
 			t.Fatal(err)
 		}
-		o := n.workers[0].post.send(context.Background(), nil)
+		o := n.workers[0].carrier.carry(context.Background(), nil)
 		if !o.again() || !strings.Contains(o.err.Error(), "connection refused") || strings.Contains(o.err.Error(), "secret-path") {
 			t.Errorf("%+v", o)
 		}
@@ -210,14 +210,14 @@ func TestRealRequests(t *testing.T) {
 	t.Run("a credentials file that went away is tried again", func(t *testing.T) {
 		r := webhook()
 		r.BearerTokenFile = secretFile(t, "hunter2", 0o600)
-		n, err := New("relay-1", "", []Receiver{r}, nil)
+		n, err := New(Config{Relay: "relay-1", Receivers: []Receiver{r}})
 		if err != nil {
 			t.Fatal(err)
 		}
 		if err := os.Remove(r.BearerTokenFile); err != nil {
 			t.Fatal(err)
 		}
-		if o := n.workers[0].post.send(context.Background(), nil); !o.again() {
+		if o := n.workers[0].carrier.carry(context.Background(), nil); !o.again() {
 			t.Errorf("%+v", o)
 		}
 	})

@@ -2,7 +2,6 @@ package notify
 
 import (
 	"context"
-	"net/http"
 	"sync"
 	"time"
 
@@ -14,33 +13,68 @@ import (
 const (
 	firstRetry = time.Second
 	lastRetry  = 30 * time.Second
-	keepFor    = time.Hour // how long one item is tried again
-	mostItems  = 256
-	noWait     = time.Duration(1<<63 - 1)
+	// keepFor is how long a message that the receiver gets and will not take holds up
+	// those behind it; endFor is how long an Alertmanager is owed an ending.
+	endFor           = time.Hour
+	keepFor          = 6 * time.Hour
+	mostItems        = 256
+	noWait           = time.Duration(1<<63 - 1)
+	remindAfterStart = time.Minute
+	missedBeats      = 3 // of a heartbeat, before its alert ends
+	// syncMost is how long a slow disk may hold up an alarm.
+	syncMost = 10 * time.Second
 )
 
-// job is one POST that an outbox wants to be made.
+// job is one delivery that an outbox wants to be made.
 type job struct {
-	body   []byte
-	settle func(outcome, time.Time) // the outbox's own account of how it went
+	body    []byte
+	message Message // the zero one for an Alertmanager
+	firm    bool    // need not be written to the disk first
+	firmed  func()
+	lasting bool                     // the store has it, and must forget it
+	settle  func(outcome, time.Time) // the outbox's own account of how it went
 }
 
 // outbox is what waits for one receiver. The worker holds its lock around every call.
 type outbox interface {
 	publish(changes []alarm.Change, active []alarm.Active, now time.Time)
-	// take returns what to post now, or how long there is nothing to post.
+	// take returns what to deliver now, or how long there is nothing.
 	take(now time.Time) (*job, time.Duration)
 	waiting() int
 	// dropped counts what was given up.
 	dropped() uint64
-	// abandon counts what still waits as dropped.
+	// abandon is the end of the run.
 	abandon()
+	// beat says that the relay is there, and trial that somebody tries the receiver.
+	beat(now time.Time) []byte
+	trial(now time.Time) []byte
+}
+
+// outcome is how one delivery ended.
+type outcome struct {
+	err        error // nil when delivered
+	final      bool  // trying the same again would not help
+	delivered  bool  // in spite of err, to some of those it is for
+	begun      bool  // some of it may have reached the receiver
+	retryAfter time.Duration
+	said       string // what the receiver answered, in words; "" after an error
+	// date is what the receiver's clock said; valid where dateKnown.
+	date      time.Time
+	dateKnown bool
+}
+
+func (o outcome) again() bool { return o.err != nil && !o.final }
+
+// carrier takes one body to its receiver, once and within a bounded time.
+type carrier interface {
+	carry(ctx context.Context, body []byte) outcome
 }
 
 // worker delivers to one receiver.
 type worker struct {
 	receiver Receiver
-	post     poster
+	carrier  carrier
+	store    Store
 	wake     chan struct{} // holds one token
 
 	mu        sync.Mutex
@@ -48,19 +82,6 @@ type worker struct {
 	attempts  uint64
 	failures  uint64
 	lastError string
-}
-
-func newWorker(relay, site string, r Receiver, client *http.Client) *worker {
-	w := &worker{receiver: r, wake: make(chan struct{}, 1)}
-	w.post = poster{receiver: r, client: client, url: r.URL}
-	switch r.Kind {
-	case Alertmanager:
-		w.post.url = alertsURL(r.URL)
-		w.box = newAlerts(relay, site, r)
-	default:
-		w.box = newEvents(relay, site, r)
-	}
-	return w
 }
 
 func (w *worker) publish(changes []alarm.Change, active []alarm.Active) {
@@ -91,7 +112,7 @@ func (w *worker) run(ctx, hard context.Context) {
 		w.mu.Unlock()
 		if j == nil {
 			if ctx.Err() != nil {
-				return
+				break
 			}
 			w.pause(ctx, wait, w.wake)
 			continue
@@ -114,18 +135,68 @@ func (w *worker) run(ctx, hard context.Context) {
 	w.mu.Unlock()
 }
 
+// deliver tries once. What is sent is on the disk before, so that it is never sent
+// again with other words; and its delivery is after, so that it is not sent again at all.
 func (w *worker) deliver(ctx context.Context, j *job) outcome {
-	o := w.post.send(ctx, j.body)
+	if !j.firm {
+		w.sync()
+		w.mu.Lock()
+		j.firmed()
+		w.mu.Unlock()
+	}
+	o := w.carrier.carry(ctx, j.body)
 	w.mu.Lock()
-	defer w.mu.Unlock()
+	w.count(o)
+	j.settle(o, time.Now())
+	w.mu.Unlock()
+	if j.lasting && !o.again() {
+		w.sync()
+	}
+	return o
+}
+
+// count keeps the account of one delivery. The caller holds mu.
+func (w *worker) count(o outcome) {
 	w.attempts++
 	w.lastError = ""
 	if o.err != nil {
 		w.failures++
 		w.lastError = o.err.Error()
 	}
-	j.settle(o, time.Now())
-	return o
+}
+
+// sync has the store on the disk. A store that cannot be written, which its own
+// status tells, must not keep an alarm from being told.
+func (w *worker) sync() {
+	done := make(chan struct{})
+	go func() {
+		_ = w.store.Flush()
+		close(done)
+	}()
+	timer := time.NewTimer(syncMost)
+	defer timer.Stop()
+	select {
+	case <-done:
+	case <-timer.C:
+	}
+}
+
+// beat says every HeartbeatEvery that the relay is there. It neither waits nor is
+// tried again: the next one says the same.
+func (w *worker) beat(ctx context.Context) {
+	for ctx.Err() == nil {
+		w.mu.Lock()
+		body := w.box.beat(time.Now())
+		w.mu.Unlock()
+		o := w.carrier.carry(ctx, body)
+		if ctx.Err() != nil {
+			return
+		}
+		w.mu.Lock()
+		w.count(o)
+		w.mu.Unlock()
+		w.pause(ctx, w.receiver.HeartbeatEvery, nil)
+	}
 }
 
 func (w *worker) pause(ctx context.Context, d time.Duration, wake <-chan struct{}) {

@@ -1,5 +1,5 @@
-// Package signal tells alarms to whoever is near, without any network: by a buzzer
-// and a lamp on GPIO lines, and by running a command.
+// Package signal tells alarms to whoever is near, without any network, by a buzzer
+// and a lamp on GPIO lines.
 //
 // # What is heard
 //
@@ -23,7 +23,8 @@
 // LONG first: act now. LONG last: act soon.
 //
 // A critical call is repeated every 15 s, after 5 min every minute; a warning every
-// 5 min; both until the alarm is acknowledged or ends. While a critical
+// 5 min; both until the alarm is acknowledged or ends. When the quiet of an
+// acknowledgement is over they begin anew. While a critical
 // alarm waits, no warning is sounded between its calls. In quiet hours a warning
 // is sounded once and then left to the lamp; critical calls go on, since nothing
 // critical can wait for the morning. Quiet hours do not count while the clock is not set.
@@ -32,16 +33,6 @@
 // half a second, or for a carbon monoxide alarm's four equal short ones: each
 // call has exactly one beep, or in the self-test two, of another length. The lamp stays
 // below three flashes a second.
-//
-// # The command
-//
-// A Hook runs its command once for every alarm raised and cleared, with the
-// webhook's JSON message on standard input and the main fields as CANDLEMARK_*
-// environment. One alarm's commands run one after the other, those of different
-// alarms at once up to a limit. Up to 64 wait; beyond that the oldest is
-// dropped and counted. A failure is counted and told, not repeated: the command is
-// local, and what it does twice is its own affair. After a restart what is
-// active is told again, marked as a reminder.
 //
 // # Failures
 //

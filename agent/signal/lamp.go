@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/status"
 )
 
 func (p *Player) runLamp(ctx context.Context) {
@@ -79,49 +80,53 @@ func lightOf(s alarm.Severity) light {
 // and the test's own.
 const testFor = 15 * time.Second
 
-// Test sounds and lights the self-test and returns in words what a person near it
-// has heard and seen if all is well. The error says that a line could not be
+// Test sounds and lights the self-test, and says of buzzer and lamp what a person
+// near it has heard and seen if all is well. A fault is a line that could not be
 // set; that a wire is off it can't know.
-func (p *Player) Test(ctx context.Context) (string, error) {
-	ctx, cancel := context.WithTimeoutCause(ctx, testFor, errors.New("signal: the self-test did not end in time"))
+func (p *Player) Test(ctx context.Context) []status.Trial {
+	ctx, cancel := context.WithTimeoutCause(ctx, testFor, errors.New("the self-test did not end in time"))
 	defer cancel()
 	t := &test{}
-	words := ""
+	var out []status.Trial
 	var ends []chan error
 	if p.buzzer != nil {
 		t.heard = make(chan error, 1)
 		ends = append(ends, t.heard)
-		words = "the buzzer should have sounded " + testCall().String()
+		out = append(out, status.Trial{Receiver: "buzzer", Answer: "should have sounded " + testCall().String()})
 	}
 	if p.lamp != nil {
 		t.seen = make(chan error, 1)
 		ends = append(ends, t.seen)
-		if words != "" {
-			words += ", and "
-		}
-		words += "the lamp should have been lit for 3 s"
+		out = append(out, status.Trial{Receiver: "lamp", Answer: "should have been lit for 3 s"})
 	}
 	p.mu.Lock()
-	if p.test != nil {
-		p.mu.Unlock()
-		return "", errors.New("signal: a self-test is under way")
+	busy := p.test != nil
+	if !busy {
+		p.test = t
 	}
-	p.test = t
 	p.mu.Unlock()
+	if busy {
+		for i := range out {
+			out[i].Answer, out[i].Fault = "", "another self-test is under way"
+		}
+		return out
+	}
 	defer func() {
 		p.mu.Lock()
 		p.test = nil
 		p.mu.Unlock()
 	}()
 	p.rouse()
-	var faults []error
-	for _, end := range ends {
+	for i, end := range ends {
+		var err error
 		select {
-		case err := <-end:
-			faults = append(faults, err)
+		case err = <-end:
 		case <-ctx.Done():
-			return words, context.Cause(ctx)
+			err = context.Cause(ctx)
+		}
+		if err != nil {
+			out[i].Answer, out[i].Fault = "", err.Error()
 		}
 	}
-	return words, errors.Join(faults...)
+	return out
 }

@@ -18,6 +18,7 @@ import (
 	"periph.io/x/conn/v3/gpio/gpiotest"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/status"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -310,9 +311,9 @@ func TestSelfTestSaysWhatIsToBeHeard(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, nil)
 		defer r.stop()
-		words, err := r.p.Test(t.Context())
-		if err != nil || words != "the buzzer should have sounded LONG short LONG, and the lamp should have been lit for 3 s" {
-			t.Errorf("%q, %v", words, err)
+		want := []status.Trial{{Receiver: "buzzer", Answer: "should have sounded LONG short LONG"}, {Receiver: "lamp", Answer: "should have been lit for 3 s"}}
+		if diff := cmp.Diff(want, r.p.Test(t.Context())); diff != "" {
+			t.Error(diff)
 		}
 		time.Sleep(time.Minute)
 		r.expect("0s: LONG short LONG")
@@ -328,8 +329,10 @@ func TestSelfTestDuringAnAlarm(t *testing.T) {
 		defer r.stop()
 		r.p.Publish(nil, active(alarm.ShutTerminalDown))
 		time.Sleep(500 * time.Millisecond)
-		if _, err := r.p.Test(t.Context()); err != nil {
-			t.Error(err)
+		for _, got := range r.p.Test(t.Context()) {
+			if got.Fault != "" {
+				t.Error(got)
+			}
 		}
 		time.Sleep(20 * time.Second)
 		if all := r.buzzer.calls(); len(all) != 3 && !strings.Contains(strings.Join(all, "; "), "LONG short LONG") {
@@ -346,8 +349,8 @@ func TestSelfTestOfWhatDoesNotWork(t *testing.T) {
 		r.buzzer.mu.Lock()
 		r.buzzer.fail = errors.New("no such device")
 		r.buzzer.mu.Unlock()
-		if _, err := r.p.Test(t.Context()); err == nil || !strings.Contains(err.Error(), "buzzer: no such device") {
-			t.Errorf("error %v", err)
+		if got := r.p.Test(t.Context()); !strings.Contains(got[0].Fault, "buzzer: no such device") || got[1].Fault != "" {
+			t.Errorf("%+v", got)
 		}
 	})
 	synctest.Test(t, func(t *testing.T) { // nobody runs it
@@ -355,12 +358,18 @@ func TestSelfTestOfWhatDoesNotWork(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := p.Test(t.Context()); err == nil || !strings.Contains(err.Error(), "did not end in time") {
-			t.Errorf("error %v", err)
+		for range 2 { // the second is not taken for one during the first
+			if got := p.Test(t.Context()); len(got) != 1 || got[0].Fault != "the self-test did not end in time" {
+				t.Errorf("%+v", got)
+			}
 		}
-		if _, err := p.Test(t.Context()); err == nil || strings.Contains(err.Error(), "under way") {
-			t.Errorf("a second test after the first: %v", err)
+		done := make(chan []status.Trial)
+		go func() { done <- p.Test(t.Context()) }()
+		synctest.Wait()
+		if got := p.Test(t.Context()); got[0].Fault != "another self-test is under way" {
+			t.Errorf("%+v", got)
 		}
+		<-done
 	})
 }
 

@@ -153,6 +153,13 @@ type Receiver struct {
 	LastError string
 }
 
+// Trial is what one receiver, buzzer or lamp answered to a test.
+type Trial struct {
+	Receiver string `json:"receiver"`
+	Answer   string `json:"answer,omitempty"` // in words
+	Fault    string `json:"fault,omitempty"`  // "" where it went well
+}
+
 // Data is the use of the data budgets, in bytes; a budget of 0 is none.
 type Data struct {
 	UsedToday, BudgetPerDay   int64 // probes and forwarding together

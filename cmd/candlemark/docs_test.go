@@ -51,7 +51,7 @@ func document(t *testing.T, path string) string {
 func TestDocsTablesAreThoseOfTheProgram(t *testing.T) {
 	for _, table := range []struct{ name, file, want string }{
 		{"shunts", "board.md", shuntTable()},
-		{"alarms", "alarms.md", alarmTable()},
+		{"alarms", "alarms.md", alarm.Entries()},
 		{"metrics", "metrics.md", metrics.Reference()},
 	} {
 		path := reference + table.file
@@ -72,13 +72,18 @@ func TestDocsTablesAreThoseOfTheProgram(t *testing.T) {
 	}
 }
 
-func alarmTable() string {
-	var b strings.Builder
-	b.WriteString("| alarm | severity | raised when | cleared when | what to do |\n|---|---|---|---|---|\n")
+// Whatever the page's own code says, every word of the catalogue is on it.
+func TestDocsAlarmsPageHasTheWholeCatalogue(t *testing.T) {
+	page := document(t, reference+"alarms.md")
 	for _, e := range alarm.Catalogue() {
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", e.Name, e.Severity, e.RaisedWhen, e.ClearedWhen, e.Action)
+		_, entry, ok := strings.Cut(page, "\n### "+string(e.Name)+"\n")
+		entry, _, _ = strings.Cut(entry, "\n### ")
+		for _, words := range []string{e.Means, e.Action, e.RaisedWhen, e.ClearedWhen, string(e.Severity), alarm.Exact(e.QuietMost)} {
+			if !ok || words == "" || !strings.Contains(entry, words) {
+				t.Errorf("the entry of %s lacks %q", e.Name, words)
+			}
+		}
 	}
-	return b.String()
 }
 
 // exampleV and exampleA are the reading whose error the table of shunts states;
@@ -266,8 +271,11 @@ func TestDocsNameOnlyFilesThatExist(t *testing.T) {
 			found = append(found, strings.TrimRight(m[1], "./"))
 		}
 		for _, f := range found {
-			if _, err := os.Stat(filepath.Join(top, f)); err != nil {
+			file, anchor, in := strings.Cut(f, "#")
+			if _, err := os.Stat(filepath.Join(top, file)); err != nil {
 				t.Errorf("%s names %s: %v", filepath.Base(path), f, err)
+			} else if in && !hasHeading(document(t, filepath.Join(top, file)), anchor) {
+				t.Errorf("%s names %s: there is no such heading", filepath.Base(path), f)
 			}
 		}
 		if len(found) < 5 && (path == readme || path == developers) {
@@ -279,7 +287,7 @@ func TestDocsNameOnlyFilesThatExist(t *testing.T) {
 // hasHeading says whether text has a heading that a link to #anchor finds.
 func hasHeading(text, anchor string) bool {
 	for _, m := range regexp.MustCompile(`(?m)^#+ (.+)$`).FindAllStringSubmatch(text, -1) {
-		slug := regexp.MustCompile(`[^a-z0-9 -]`).ReplaceAllString(strings.ToLower(m[1]), "")
+		slug := regexp.MustCompile(`[^a-z0-9_ -]`).ReplaceAllString(strings.ToLower(m[1]), "")
 		if strings.ReplaceAll(slug, " ", "-") == anchor {
 			return true
 		}

@@ -103,7 +103,7 @@ operator to shut the terminal down before the pack is flat.`,
 	}{
 		{"scene", "On scene:", []*cobra.Command{newStatus(), newAck(), newSwap(), newFeed(), newProbe(), newNote(), newLogCommand(), newClockCommand(), newHandover(), newIncident()}},
 		{"before", "Before and between:", []*cobra.Command{newPlan(), newSurvey(), newPacks(), newLearn(), newReplay()}},
-		{"agent", "The agent:", []*cobra.Command{newSetup(), newCheckConfig(), newSelfCheck(), newRun(), newReflect()}},
+		{"agent", "The agent:", []*cobra.Command{newSetup(), newCheckConfig(), newSelfCheck(), newAlarmTest(), newRun(), newReflect()}},
 		{"first", "To begin with:", []*cobra.Command{newDemo(), newVersion()}},
 	} {
 		root.AddGroup(&cobra.Group{ID: g.id, Title: g.title})

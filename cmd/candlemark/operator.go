@@ -18,6 +18,7 @@ import (
 	"candlemark/agent/handover"
 	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
+	"candlemark/agent/notify"
 	"candlemark/agent/status"
 	"candlemark/agent/surveyor"
 	"candlemark/probes/survey"
@@ -31,6 +32,8 @@ type operator struct {
 	agent   func() *agent.Agent
 	view    func() status.Snapshot
 	journal *journal.Journal
+	tell    *notify.Notifier // nil where nobody is told
+	near    *local
 	surveys *surveyor.Surveyor // nil in a demonstration
 	clock   *board.Keeper      // nil where the time is made up
 	broken  string             // why journal is not the lasting one; "" when it is
@@ -134,6 +137,19 @@ func (o *operator) Acknowledge(name, subject string, quiet time.Duration, who st
 		return "", err
 	}
 	return words, o.kept()
+}
+
+// TestAlarms sends a test through everything that tells alarms.
+func (o *operator) TestAlarms(ctx context.Context, who string) ([]status.Trial, error) {
+	if o.tell == nil {
+		return nil, errNobodyToTry
+	}
+	trials, err := tryAll(ctx, o.tell, o.near)
+	if err != nil {
+		return nil, err
+	}
+	o.journal.Append(journal.Record{Wall: time.Now(), Up: board.Uptime(), Kind: journal.KindTest, Who: userName(who), Text: testText(trials)})
+	return trials, o.kept()
 }
 
 // userName turns the kernel's word for a caller, "uid 1000", into his name.

@@ -28,7 +28,6 @@ import (
 	"candlemark/agent/httpd"
 	"candlemark/agent/journal"
 	"candlemark/agent/metrics"
-	"candlemark/agent/notify"
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
 	"candlemark/agent/surveyor"
@@ -78,10 +77,6 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	if err := checkWeb(cfg); err != nil {
 		return err
 	}
-	tell, err := notify.New(cfg.Relay, cfg.Site, receivers(cfg), nil)
-	if err != nil {
-		return configError{err}
-	}
 	boot, err := journal.BootID()
 	if err != nil {
 		return err
@@ -107,12 +102,17 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 
 	keep := newClock(boot, cfg.Clock.Chip, jnl, log)
 	now := rightTime(keep, boot)
-	near, err := newLocal(cfg, keep.Known, func() time.Time { return now(time.Now()) }, log)
+	start := startID(boot)
+	tell, err := newNotifier(cfg, start, jnl, keep.Known, now, log)
+	if err != nil {
+		return err
+	}
+	near, err := newLocal(cfg, keep.Known, func() time.Time { return now(time.Now()) })
 	if err != nil {
 		return err
 	}
 	var a *agent.Agent
-	set, bootUp := setup(cfg, startID(boot)), board.Uptime()
+	set, bootUp := setup(cfg, start), board.Uptime()
 	set.Feed = feedSetup(cfg, feed.Start{BootID: boot, BootUp: bootUp})
 	mem := remember(jnl, set, log)
 	parts := agent.Parts{
@@ -165,7 +165,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	}
 	surveys = newSurveyor(cfg, prs, jnl, func() *agent.Agent { return a })
 	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}
-	oper := &operator{surveys: surveys, agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, broken: broken}
+	oper := &operator{surveys: surveys, agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, tell: tell, near: near, broken: broken}
 	web = httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
 		Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		met.Handler(), view)

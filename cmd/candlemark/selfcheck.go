@@ -17,6 +17,7 @@ import (
 	"candlemark/agent/clock/board"
 	"candlemark/agent/config"
 	"candlemark/agent/control"
+	"candlemark/agent/notify"
 	"candlemark/sensors/ina219"
 )
 
@@ -87,7 +88,7 @@ func selfCheck(ctx context.Context, cfg *config.Config) []finding {
 	}
 	found = append(found, checkProbed(ctx, cfg)...)
 	for _, r := range cfg.Receivers {
-		if r.Kind != commandKind {
+		if notify.Kind(r.Kind) != notify.Command {
 			found = append(found, checkReceiver(ctx, r))
 		}
 	}
@@ -226,21 +227,25 @@ func checkReceiver(ctx context.Context, r config.Receiver) finding {
 			return finding{what, isFault, err.Error(), "make the file readable for the user that runs the agent, and for nobody else"}
 		}
 	}
-	u, err := url.Parse(r.URL)
-	if err != nil {
-		return finding{what, isFault, "the address cannot be read", "correct url"}
-	}
-	port := u.Port()
-	if port == "" {
-		port = map[string]string{"http": "80", "https": "443"}[u.Scheme]
+	at := r.Server // of mail
+	if r.URL != "" {
+		u, err := url.Parse(r.URL)
+		if err != nil {
+			return finding{what, isFault, "the address cannot be read", "correct url"}
+		}
+		port := u.Port()
+		if port == "" {
+			port = map[string]string{"http": "80", "https": "443"}[u.Scheme]
+		}
+		at = net.JoinHostPort(u.Hostname(), port)
 	}
 	d := net.Dialer{Timeout: r.Timeout}
-	c, err := d.DialContext(ctx, "tcp", net.JoinHostPort(u.Hostname(), port))
+	c, err := d.DialContext(ctx, "tcp", at)
 	if err != nil {
 		return finding{what, isFault, err.Error(), "alarms raised now would wait; check the link and the address"}
 	}
 	c.Close()
-	return finding{what, isGood, "answers at " + u.Host, ""}
+	return finding{what, isGood, "answers at " + at + "; candlemark alarm-test sends it something", ""}
 }
 
 func printFindings(w io.Writer, found []finding) {

@@ -9,6 +9,7 @@ import (
 	"candlemark/agent/feed/contact"
 	"candlemark/agent/gpioline"
 	"candlemark/agent/hook"
+	"candlemark/agent/notify"
 )
 
 // checkLocal looks at what tells alarms or switches the feed without a network.
@@ -16,7 +17,7 @@ import (
 func checkLocal(cfg *config.Config, running bool) []finding {
 	var found []finding
 	for _, r := range cfg.Receivers {
-		if r.Kind == commandKind {
+		if notify.Kind(r.Kind) == notify.Command {
 			found = append(found, checkCommand("receiver "+r.Name, hook.Command{Args: r.Command, Timeout: r.Timeout}))
 		}
 	}

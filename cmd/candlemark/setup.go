@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -127,9 +128,34 @@ nothing but the file given by --out.`,
 			full = out
 		}
 		fmt.Fprintf(p.out, "written: %s\nnext:\n  candlemark self-check --config %s\n  candlemark run --config %[2]s      (or as a service: systemctl enable --now candlemark)\n", full, out)
-		return nil
+		return offerTest(cmd.Context(), p, cfg)
 	}
 	return cmd
+}
+
+// offerTest has the receivers tried: one that was never tried is found dead in the night.
+func offerTest(ctx context.Context, p *prompter, cfg *config.Config) error {
+	if len(cfg.Receivers) == 0 {
+		return nil
+	}
+	if p.quiet {
+		fmt.Fprintln(p.out, "  candlemark alarm-test               (once it runs: do the alarms arrive?)")
+		return nil
+	}
+	fmt.Fprint(p.out, "Send a test to the alarm receivers now? [yes]: ")
+	answer, err := p.in.ReadString('\n')
+	if answer = strings.ToLower(strings.TrimSpace(answer)); err != nil && answer == "" || answer != "" && answer != "y" && answer != "yes" {
+		return nil // the configuration is written, which is what was asked for
+	}
+	trials, err := tryAlone(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	printTrials(p.out, trials)
+	if failed(trials) {
+		fmt.Fprintln(p.out, "correct what failed in the configuration, and try again: candlemark alarm-test")
+	}
+	return nil
 }
 
 // prompter asks on a terminal, or takes the usual answers.

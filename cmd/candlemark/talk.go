@@ -22,6 +22,11 @@ func socketFlag(cmd *cobra.Command) *string {
 
 // talk runs f against the running agent.
 func talk(ctx context.Context, socket string, f func(context.Context, *control.Client) error) error {
+	return talkFor(ctx, socket, 10*time.Second, f)
+}
+
+// talkFor is talk for as long as within.
+func talkFor(ctx context.Context, socket string, within time.Duration, f func(context.Context, *control.Client) error) error {
 	c, err := control.Dial(socket)
 	if errors.Is(err, control.ErrNoAgent) {
 		return fmt.Errorf("%w; start one with candlemark run, or name its socket with --socket", err)
@@ -30,7 +35,7 @@ func talk(ctx context.Context, socket string, f func(context.Context, *control.C
 		return err
 	}
 	defer c.Close()
-	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	return f(ctx, c)
 }

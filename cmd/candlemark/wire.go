@@ -9,6 +9,7 @@ import (
 	"candlemark/agent"
 	"candlemark/agent/alarm"
 	"candlemark/agent/config"
+	"candlemark/agent/hook"
 	"candlemark/agent/notify"
 	"candlemark/agent/pack"
 	"candlemark/agent/schedule"
@@ -178,12 +179,12 @@ func thermometer(t *config.Temperature) func() (float64, bool) {
 func receivers(c *config.Config) []notify.Receiver {
 	var out []notify.Receiver
 	for _, r := range c.Receivers {
-		if r.Kind == commandKind {
-			continue // it needs no network, see newLocal
-		}
 		n := notify.Receiver{
-			Name: r.Name, Kind: notify.Kind(r.Kind), URL: r.URL, Severities: r.Severities, Timeout: r.Timeout,
-			BearerTokenFile: r.TokenFile, User: r.User, PasswordFile: r.PasswordFile,
+			Name: r.Name, Kind: notify.Kind(r.Kind), Severities: r.Severities, Timeout: r.Timeout,
+			QuietWhenAcknowledged: r.QuietWhenAcknowledged, HeartbeatEvery: r.HeartbeatEvery,
+			URL: r.URL, BearerTokenFile: r.TokenFile, User: r.User, PasswordFile: r.PasswordFile,
+			Server: r.Server, Encryption: notify.Encryption(r.Encryption), From: r.From, To: r.To,
+			Command: hook.Command{Args: r.Command},
 		}
 		if n.Kind == notify.Alertmanager {
 			n.ResendEvery = r.RepeatEvery

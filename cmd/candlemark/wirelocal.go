@@ -1,13 +1,13 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"strings"
 	"sync"
 	"time"
 
-	"github.com/rs/zerolog"
 	"periph.io/x/conn/v3/gpio"
 
 	"candlemark/agent"
@@ -17,7 +17,6 @@ import (
 	"candlemark/agent/feed/contact"
 	"candlemark/agent/gpioline"
 	"candlemark/agent/hook"
-	"candlemark/agent/notify"
 	"candlemark/agent/signal"
 	"candlemark/agent/status"
 )
@@ -36,6 +35,7 @@ type local struct {
 	tell  everybody
 	tasks []agent.Task
 	state []func() []status.Receiver
+	test  func(context.Context) []status.Trial // of buzzer and lamp; nil without either
 }
 
 func (l *local) status() (out []status.Receiver) {
@@ -45,8 +45,8 @@ func (l *local) status() (out []status.Receiver) {
 	return out
 }
 
-// newLocal builds buzzer, lamp and commands.
-func newLocal(c *config.Config, clockSet func() bool, now func() time.Time, log zerolog.Logger) (*local, error) {
+// newLocal builds buzzer and lamp.
+func newLocal(c *config.Config, clockSet func() bool, now func() time.Time) (*local, error) {
 	l := &local{}
 	if c.Signal.Buzzer != nil || c.Signal.Lamp != nil {
 		hours := signal.Hours{From: time.Duration(c.Signal.QuietFrom), To: time.Duration(c.Signal.QuietTo)}
@@ -58,33 +58,11 @@ func newLocal(c *config.Config, clockSet func() bool, now func() time.Time, log 
 			return nil, configError{fmt.Errorf("signal: %w", err)}
 		}
 		l.tell, l.state = append(l.tell, p), append(l.state, p.Status)
+		l.test = p.Test
 		l.tasks = append(l.tasks, agent.Task{Name: "buzzer and lamp", Run: p.Run})
-	}
-	for i, r := range c.Receivers {
-		if r.Kind != commandKind {
-			continue
-		}
-		h, err := signal.NewHook(signal.HookConfig{
-			Name: r.Name, Command: hook.Command{Args: r.Command, Timeout: r.Timeout}, Severities: r.Severities, AtOnce: r.AtOnce,
-			Relay: c.Relay, Site: c.Site,
-			Ended: func(m notify.Message, got hook.Result, err error) {
-				if err != nil {
-					log.Warn().Err(err).Str("receiver", r.Name).Str("alarm_id", m.ID).Str("said", got.Output).Msg("command of a receiver")
-				}
-			},
-		})
-		if err != nil {
-			return nil, configError{fmt.Errorf("receivers[%d] %s: %w", i, r.Name, err)}
-		}
-		l.tell = append(l.tell, h)
-		l.state = append(l.state, func() []status.Receiver { return []status.Receiver{h.Status()} })
-		l.tasks = append(l.tasks, agent.Task{Name: "receiver " + r.Name, Run: h.Run})
 	}
 	return l, nil
 }
-
-// commandKind is the kind of a receiver that is a command.
-const commandKind = "command"
 
 func pin(o *config.Output) *signal.Pin {
 	if o == nil {

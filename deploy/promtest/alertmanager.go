@@ -9,7 +9,8 @@ import (
 	"time"
 )
 
-// Alertmanager is a running Alertmanager that keeps what it is told and tells nobody.
+// Alertmanager is a running Alertmanager that keeps what it is told and, unless its
+// configuration says otherwise, tells nobody.
 type Alertmanager struct {
 	URL string // as the agent's configuration and Config.AlertmanagerURL take it
 }
@@ -17,10 +18,16 @@ type Alertmanager struct {
 // StartAlertmanager starts an Alertmanager and waits until it is ready.
 func StartAlertmanager(t testing.TB) *Alertmanager {
 	t.Helper()
+	return StartAlertmanagerWith(t, "route: {receiver: nobody}\nreceivers: [{name: nobody}]\n")
+}
+
+// StartAlertmanagerWith is StartAlertmanager with a configuration of the test's own.
+func StartAlertmanagerWith(t testing.TB, config string) *Alertmanager {
+	t.Helper()
 	program := Need(t, "prometheus-alertmanager", "prometheus-alertmanager")
 	dir := t.TempDir()
 	file := filepath.Join(dir, "alertmanager.yaml")
-	writeFile(t, file, []byte("route: {receiver: nobody}\nreceivers: [{name: nobody}]\n"))
+	writeFile(t, file, []byte(config))
 	address, _ := run(t, program,
 		"--config.file="+file,
 		"--storage.path="+filepath.Join(dir, "data"),

@@ -8,7 +8,9 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptrace"
 	"net/url"
+	"sync/atomic"
 	"time"
 
 	"candlemark/agent/retry"
@@ -20,18 +22,6 @@ const (
 	mostExcerpt = 200      // bytes of a refusal's words in an error
 )
 
-// outcome is how one POST ended.
-type outcome struct {
-	err        error // nil when delivered
-	final      bool  // trying the same again would not help
-	retryAfter time.Duration
-	// date is what the receiver's clock said; valid where dateKnown.
-	date      time.Time
-	dateKnown bool
-}
-
-func (o outcome) again() bool { return o.err != nil && !o.final }
-
 // poster makes the requests to one receiver.
 type poster struct {
 	receiver Receiver
@@ -39,8 +29,8 @@ type poster struct {
 	url      string
 }
 
-// send makes one POST, bounded by the receiver's time-out.
-func (p poster) send(ctx context.Context, body []byte) outcome {
+// carry makes one POST, bounded by the receiver's time-out.
+func (p poster) carry(ctx context.Context, body []byte) outcome {
 	ctx, cancel := context.WithTimeout(ctx, p.receiver.Timeout)
 	defer cancel()
 	request, err := http.NewRequestWithContext(ctx, http.MethodPost, p.url, bytes.NewReader(body))
@@ -54,6 +44,8 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 		return outcome{err: p.fault(err)} // the file may come back
 	}
 
+	var begun atomic.Bool
+	request = request.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{WroteHeaders: func() { begun.Store(true) }}))
 	response, err := p.client.Do(request)
 	if err != nil {
 		// The outer error holds the address, which may be a secret.
@@ -63,19 +55,20 @@ func (p poster) send(ctx context.Context, body []byte) outcome {
 		if errors.Is(err, context.DeadlineExceeded) {
 			err = fmt.Errorf("no answer within %v: %w", p.receiver.Timeout, err)
 		}
-		return outcome{err: p.fault(err)}
+		return outcome{err: p.fault(err), begun: begun.Load()}
 	}
 	defer response.Body.Close()
 	// What cannot be read of an answer changes nothing about its status.
 	answer, _ := io.ReadAll(io.LimitReader(response.Body, mostBody))
 
-	var o outcome
+	o := outcome{begun: true}
 	if date, err := http.ParseTime(response.Header.Get("Date")); err == nil {
 		o.date, o.dateKnown = date, true
 	}
 	code := response.StatusCode
 	switch {
 	case code >= 200 && code < 300:
+		o.said = fmt.Sprintf("answered %d %s", code, http.StatusText(code))
 		return o
 	case code == http.StatusRequestTimeout, code == http.StatusTooManyRequests, code >= 500:
 		o.retryAfter = retry.After(response.Header, time.Now())
