@@ -143,7 +143,11 @@ func (a *Answer) settle(order Order) {
 	}
 	a.MoreKnown = true
 	a.More, a.MoreLow, a.MoreHigh = max(n.Rounds-have, least), max(n.Low-have, least), max(n.High-have, least)
-	a.Because += fmt.Sprintf("; about %s of each would settle it (%d to %d)", plural(a.More, "more round"), a.MoreLow, a.MoreHigh)
+	if a.MoreLow == a.MoreHigh {
+		a.Because += fmt.Sprintf("; %s of each would settle it", plural(a.More, "more round"))
+		return
+	}
+	a.Because += fmt.Sprintf("; %d to %d more rounds of each would settle it, most likely about %d", a.MoreLow, a.MoreHigh, a.More)
 }
 
 // correct applies Holm (1979) to the primary tests, of which there is one for each

@@ -76,8 +76,9 @@ type Answer struct {
 	Exact       bool    `json:"exact"`
 	Tied        bool    `json:"tied"`
 
-	// More is how many further rounds of each arrangement would settle it, with a
-	// 90 % range; given with "cannot tell" where it can be said.
+	// More is how many further rounds of each arrangement would settle it, most likely,
+	// with the range that holds the number in at least four surveys of five; given with
+	// "cannot tell" where it can be said.
 	More      int  `json:"more_rounds"`
 	MoreLow   int  `json:"more_rounds_low"`
 	MoreHigh  int  `json:"more_rounds_high"`

@@ -10,6 +10,8 @@ import (
 const (
 	alpha = 0.05 // two-sided
 	sure  = 0.80 // to find a difference that is there
+	// outside is the share of surveys whose range of further rounds may miss the number.
+	outside = 0.20
 )
 
 // rankEfficiency is what a rank test needs less of than a t test, as a ratio, when
@@ -52,7 +54,7 @@ func roundsByNormal(sd float64) float64 {
 // that number is.
 type Needed struct {
 	Rounds    int // of each arrangement, in all
-	Low, High int // 90 % range, from what is not known of the scatter
+	Low, High int // range, which holds the number in at least four surveys of five
 	ForShare  float64
 	ToExclude bool // the plan is to exclude a difference that matters, not to show one
 }
@@ -90,9 +92,14 @@ func needed(scatter, seen, matters float64, df, have int, paired bool) (n Needed
 		target = matters
 	}
 	middle := count(scatter, target)
-	const z = 1.645 // 90 % in the middle
-	low := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/distribution.ChiSquaredQuantile(0.95, float64(df))), target)), math.Log(middle/count(scatter, target+z*se)))
-	high := math.Hypot(math.Log(middle/count(scatter*math.Sqrt(float64(df)/distribution.ChiSquaredQuantile(0.05, float64(df))), target)), math.Log(middle/count(scatter, target-z*se)))
+	// The scatter of few values is itself uncertain, by the chi-squared distribution of
+	// its square, and so is the difference seen, by its standard error; each end takes both.
+	z := distribution.NormalQuantile(1 - outside/2)
+	scatterAt := func(p float64) float64 {
+		return scatter * math.Sqrt(float64(df)/distribution.ChiSquaredQuantile(p, float64(df)))
+	}
+	low := math.Hypot(math.Log(middle/count(scatterAt(1-outside/2), target)), math.Log(middle/count(scatter, target+z*se)))
+	high := math.Hypot(math.Log(middle/count(scatterAt(outside/2), target)), math.Log(middle/count(scatter, target-z*se)))
 	n.Rounds = int(math.Ceil(middle))
 	n.Low = int(math.Ceil(max(middle*math.Exp(-low), least)))
 	n.High = int(math.Ceil(middle * math.Exp(high)))

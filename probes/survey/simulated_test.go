@@ -134,7 +134,9 @@ func TestALargeDifferenceIsFound(t *testing.T) {
 
 // The number of further rounds: for several scatters, the number that a survey
 // states is compared with the number of rounds at which four surveys of five really
-// settle, found by simulation.
+// settle, found by simulation. The middle of many surveys' numbers is right within a third;
+// a single survey's cannot be (see TestAFewPairsCannotTellTheirOwnNumber), so its
+// range must hold the truth in four surveys of five.
 func TestTheNumberOfFurtherRoundsIsRight(t *testing.T) {
 	cases := []struct {
 		effect, sd float64
@@ -195,6 +197,51 @@ func TestTheNumberOfFurtherRoundsIsRight(t *testing.T) {
 		if math.Abs(float64(mid-truth)) > float64(truth)/3 {
 			t.Errorf("the middle of the stated numbers, %d, is not within a third of %d", mid, truth)
 		}
+		if covered*5 < len(stated)*4 {
+			t.Errorf("the range holds the number in %d of %d surveys, not in four of five", covered, len(stated))
+		}
+	}
+}
+
+// The number of rounds goes with the square of the scatter, and that square, of normal
+// values, is off by a chi-squared variable over its degrees of freedom: no survey of n
+// pairs can have the number within a third more often than this, even one that
+// knows the true difference. The critical values that check the distribution are of the
+// table in NIST/SEMATECH e-Handbook 1.3.6.7.4 (from memory).
+func TestAFewPairsCannotTellTheirOwnNumber(t *testing.T) {
+	for _, c := range []struct{ p, df, value float64 }{{0.90, 3, 6.251}, {0.95, 7, 14.067}, {0.99, 30, 50.892}} {
+		if got := (distuv.ChiSquared{K: c.df}).Quantile(c.p); math.Abs(got-c.value) > 0.0006 {
+			t.Errorf("chi-squared, %v at %v degrees of freedom: %.4f, want %v", c.p, c.df, got, c.value)
+		}
+	}
+	within := func(pairs int) float64 {
+		df := float64(pairs - 1)
+		chi := distuv.ChiSquared{K: df}
+		return chi.CDF(df*4/3) - chi.CDF(df*2/3)
+	}
+	for _, c := range []struct {
+		pairs    int
+		percents float64
+	}{{4, 31}, {6, 41}, {8, 47}, {12, 57}, {24, 75}, {31, 81}, {49, 90}} {
+		if got := 100 * within(c.pairs); math.Abs(got-c.percents) > 1 {
+			t.Errorf("%d pairs: within a third in %.1f %%, want about %v", c.pairs, got, c.percents)
+		}
+	}
+	// And the same by drawing pairs, so that the formula is the survey's.
+	r := rand.New(rand.NewPCG(12, 12))
+	hits := 0
+	const draws = 20_000
+	for range draws {
+		d := make([]float64, 8)
+		for i := range d {
+			d[i] = r.NormFloat64()
+		}
+		if ratio := math.Pow(spread(d), 2); math.Abs(ratio-1) <= 1.0/3 {
+			hits++
+		}
+	}
+	if got := float64(hits) / draws; math.Abs(got-within(8)) > 0.01 {
+		t.Errorf("drawn: %.3f, by the formula %.3f", got, within(8))
 	}
 }
 
