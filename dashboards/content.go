@@ -146,6 +146,10 @@ func powerPanels() []Panel {
 }
 
 func linkPanels() []Panel {
+	return append(idlePanels(), loadPanels()...)
+}
+
+func idlePanels() []Panel {
 	return []Panel{
 		{
 			Title: "Answers", Unit: "short", Now: true, Width: 6,
@@ -187,31 +191,6 @@ func linkPanels() []Panel {
 				{"A", `candlemark_link_jitter_seconds{relay="$relay"}`, "{{target}} jitter"},
 				{"B", `candlemark_link_ipdv_mean_abs_seconds{relay="$relay"}`, "{{target}} packet to packet"},
 				{"C", `candlemark_link_pdv_p95_seconds{relay="$relay"}`, "{{target}} above the least, p95"},
-			},
-		}, {
-			Title: "Throughput", Unit: "bps", Width: 8,
-			Help:  "Payload rate of the last throughput probe. One good figure is one moment; see its age below. Probes stop when the data budget or the pack is low.",
-			Empty: "not measured",
-			Queries: []Query{
-				{"A", `candlemark_link_download_bytes_per_second{relay="$relay"} * 8`, "{{target}} down"},
-				{"B", `candlemark_link_upload_bytes_per_second{relay="$relay"} * 8`, "{{target}} up"},
-			},
-		}, {
-			Title: "Data used today", Unit: "decbytes", Width: 12,
-			Help:  "What measuring has cost today, and the daily budget. When the budget is spent, throughput probes wait until tomorrow; latency probes go on.",
-			Empty: silent,
-			Queries: []Query{
-				{"A", `candlemark_data_used_today_bytes{relay="$relay"}`, "used"},
-				{"B", `candlemark_data_budget_bytes{relay="$relay"}`, "budget"},
-			},
-		}, {
-			Title: "Probes that could not measure", Unit: "short", Width: 12,
-			Help:  "Attempts and failures since the agent started, and whether a probe is held back (1). Failures that grow mean that the probe itself is broken: look at the page on the board for the reason.",
-			Empty: silent,
-			Queries: []Query{
-				{"A", `candlemark_probe_failures_total{relay="$relay"}`, "{{target}} {{kind}} failed"},
-				{"B", `candlemark_probe_attempts_total{relay="$relay"}`, "{{target}} {{kind}} attempted"},
-				{"C", `candlemark_probe_held{relay="$relay"}`, "{{target}} {{kind}} held back"},
 			},
 		},
 	}

@@ -18,6 +18,7 @@ import (
 	"candlemark/dashboards"
 	"candlemark/deploy/promtest"
 	"candlemark/probes"
+	"candlemark/probes/quality"
 	"candlemark/sensors"
 )
 
@@ -39,13 +40,16 @@ func truth(began, now time.Time) status.Snapshot {
 	sent := packetsPS * up.Seconds()
 	burst := func(scale time.Duration) probes.Result {
 		return probes.Result{Start: board.Add(-resultAge - time.Second), Elapsed: time.Second, Latency: &probes.LatencyStats{
-			Sent: 8, Lost: 2, RTTKnown: true, VariationKnown: true,
+			Sent: 8, Lost: 2, RTTKnown: true, VariationKnown: true, IPDVKnown: true,
 			Min: 2 * scale, Median: 3 * scale, P95: 9 * scale, Jitter: scale / 2, IPDVMeanAbs: scale / 4, PDVP95: 7 * scale,
 		}}
 	}
+	delays := []time.Duration{200 * time.Millisecond}
 	latency := func(name string, section probes.Section, scale time.Duration) status.Target {
 		return status.Target{Name: name, Section: section, Kind: probes.Latency, Attempts: 90, Failures: 4,
-			Sent: uint64(1000 * sent), Lost: uint64(1000 * sent * lossShare), LastKnown: true, Last: burst(scale)}
+			Sent: uint64(1000 * sent), Lost: uint64(1000 * sent * lossShare), LastKnown: true, Last: burst(scale),
+			RTTs:    status.Histogram{Counts: answered(uint64(1000*sent), scale), Sum: time.Duration(sent) * scale},
+			Forward: status.DirectionSum{Known: true, Sent: uint64(1000 * sent), Lost: uint64(1000 * sent * lossShare)}, Backward: status.DirectionSum{Known: true, Sent: uint64(1000 * sent)}}
 	}
 	return status.Snapshot{
 		Relay: "stairwell", Site: "east school", ClockSet: true, Started: began,
@@ -65,13 +69,25 @@ func truth(began, now time.Time) status.Snapshot {
 			latency("far", probes.Uplink, 10*time.Millisecond),
 			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput, Attempts: 5, Failures: 1, NotRun: "data budget spent", LastKnown: true,
 				Last: probes.Result{Start: board.Add(-resultAge - time.Second), Elapsed: time.Second, Throughput: &probes.ThroughputStats{
-					Down: 80e6, DownKnown: true, Up: 12e6, UpKnown: true}}},
+					Down: 80e6, DownKnown: true, Up: 12e6, UpKnown: true, UpDetail: &probes.Transfer{
+						Loaded:  &probes.LatencyStats{Sent: 100, RTTKnown: true, Median: 120 * time.Millisecond, P95: 180 * time.Millisecond},
+						Working: &probes.WorkingDelays{TCP: delays, HTTP: delays, Loaded: delays}}}}},
+			{Name: "forms", Section: probes.Uplink, Kind: probes.Service, Attempts: 7, LastKnown: true,
+				Last: probes.Result{Start: board.Add(-resultAge - time.Second), Elapsed: time.Second, Service: &probes.ServiceStats{Works: true}}},
 		},
+		Fit:       []quality.Verdict{{Use: quality.UseVoice, Word: quality.Unfit}, {Use: quality.UseForms, Word: quality.Fit}},
 		Alarms:    []alarm.Active{{ID: "1", Name: alarm.HopDown, Severity: alarm.Warning, Subject: "terminal"}, {ID: "2", Name: alarm.ClockNotSet, Severity: alarm.Notice}},
 		Receivers: []status.Receiver{{Name: "webhook", Attempts: 9, Failures: 4, Dropped: 2, Waiting: 1}},
 		Data:      status.Data{UsedToday: 30_000_000, BudgetPerDay: 200_000_000},
 		Journal:   status.Journal{Pending: 6},
 	}
+}
+
+// answered puts all round trips into the bucket that ends at 5 ms, or at 50 ms.
+func answered(n uint64, scale time.Duration) []uint64 {
+	counts := make([]uint64, len(probes.RTTBounds())+1)
+	counts[map[time.Duration]int{time.Millisecond: 2, 10 * time.Millisecond: 6}[scale]] = n
+	return counts
 }
 
 // want is one series that a query must give: the labels that tell it from the
@@ -134,14 +150,25 @@ func expected(packWh func() float64) map[string][]want {
 		"Jitter and delay variation/C":    byTarget(0.007),
 		"Throughput/A":                    one(80e6),
 		"Throughput/B":                    one(12e6),
-		"Data used today/A":     one(30e6),
-		"Data used today/B":     one(200e6),
-		"Probes that could not measure/A": {on("target", "terminal", 4), on("target", "far", 4), on("target", "wide area", 1)},
-		"Probes that could not measure/B": {on("target", "terminal", 90), on("target", "far", 90), on("target", "wide area", 5)},
-		"Probes that could not measure/C": {on("target", "terminal", 0), on("target", "far", 0), on("target", "wide area", 1)},
+		"Data used today/A":               one(30e6),
+		"Data used today/B":               one(200e6),
+		"Probes that could not measure/A": {on("target", "terminal", 4), on("target", "far", 4), on("target", "wide area", 1), on("target", "forms", 0)},
+		"Probes that could not measure/B": {on("target", "terminal", 90), on("target", "far", 90), on("target", "wide area", 5), on("target", "forms", 7)},
+		"Probes that could not measure/C": {on("target", "terminal", 0), on("target", "far", 0), on("target", "wide area", 1), on("target", "forms", 0)},
+		"Good enough for/A":               {on("use", "voice", 1), on("use", "forms_and_messaging", 1)},
+		"Named services/A":                {on("target", "forms", 1)},
+		"Lost in each direction/A": {
+			{map[string]string{"target": "terminal", "direction": "forward"}, lossShare, 1e-3}, {map[string]string{"target": "terminal", "direction": "backward"}, 0, 0},
+			{map[string]string{"target": "far", "direction": "forward"}, lossShare, 1e-3}, {map[string]string{"target": "far", "direction": "backward"}, 0, 0},
+		},
+		// All in one bucket: 95 % of the way from its lower to its upper bound.
+		"Round trip, 95 % of the interval/A": {on("target", "terminal", 0.002+0.95*0.003), on("target", "far", 0.03+0.95*0.02)},
+		"Round trip under load/A":            {on("direction", "up", 0.12)},
+		"Round trip under load/B":            {on("direction", "up", 0.18)},
+		"Responsiveness/A":                   {on("direction", "up", 300)}, // 200 ms (checks E30)
 
 		"Age of the pack's reading/A":       {{nil, readingAge.Seconds(), 1e-3}},
-		"Age of the link's results/A":       append(same(resultAge.Seconds(), 1e-3), want{map[string]string{"target": "wide area"}, resultAge.Seconds(), 1e-3}),
+		"Age of the link's results/A":       append(same(resultAge.Seconds(), 1e-3), want{map[string]string{"target": "wide area"}, resultAge.Seconds(), 1e-3}, want{map[string]string{"target": "forms"}, resultAge.Seconds(), 1e-3}),
 		"Board's clock ahead/A":             {{nil, clockAhead.Seconds(), 0.5}}, // the scrape takes some milliseconds
 		"Sensor/A":                          one(1),
 		"Sensor errors and repairs/A":       one(3),

@@ -12,7 +12,7 @@ import (
 	dto "github.com/prometheus/client_model/go"
 )
 
-// mostSeries bounds one gathering; the agent has about 150.
+// mostSeries bounds one gathering; one relay has a few hundred.
 const mostSeries = 2000
 
 // staleBits is the value that says a series ended (Prometheus, model/value: StaleNaN).

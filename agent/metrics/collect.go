@@ -50,6 +50,7 @@ func (e emitter) agent(s status.Snapshot) {
 	e.put(pagesOpen, float64(s.Pages.Open))
 	e.put(pagesRefused, float64(s.Pages.Refused))
 	e.put(pagesDropped, float64(s.Pages.Dropped))
+	e.fit(s.Fit)
 	e.put(dataUsed, float64(s.Data.UsedToday))
 	if s.Data.BudgetPerDay > 0 {
 		e.put(dataBudget, float64(s.Data.BudgetPerDay))
@@ -148,66 +149,6 @@ func (e emitter) forecast(name string, f pack.Forecast) {
 	}
 	if f.ResistanceKnown {
 		e.put(packResistance, f.ResistanceOhm, name)
-	}
-}
-
-func (e emitter) target(t *status.Target) {
-	section, kind := string(t.Section), string(t.Kind)
-	e.put(probeAttempts, float64(t.Attempts), t.Name, section, kind)
-	e.put(probeFailures, float64(t.Failures), t.Name, section, kind)
-	e.put(probeBytes, float64(t.Bytes), t.Name, section, kind)
-	e.flag(probeHeld, t.NotRun != "", t.Name, section, kind)
-	if t.Energy.Measured > 0 {
-		e.put(probeEnergy, t.Energy.MeanWh*joulesPerWh, t.Name, section, kind)
-		e.put(probeEnergyError, t.Energy.ErrorWh*joulesPerWh, t.Name, section, kind)
-	}
-	if t.LastKnown {
-		e.unix(probeLastTime, t.Last.Start.Add(t.Last.Elapsed), t.Name, section, kind)
-	}
-	if t.Kind == probes.Latency {
-		e.put(linkSent, float64(t.Sent), t.Name, section)
-		e.put(linkLost, float64(t.Lost), t.Name, section)
-	}
-	// Where the newest probe could not measure, the one before it says nothing
-	// of the link as it is now.
-	if !t.LastKnown || t.LastOld {
-		return
-	}
-	if l := t.Last.Latency; l != nil {
-		e.latency(*l, t.Name, section)
-	}
-	if th := t.Last.Throughput; th != nil {
-		e.throughput(*th, t.Name, section)
-	}
-}
-
-func (e emitter) latency(l probes.LatencyStats, name, section string) {
-	if loss, ok := l.LossRatio(); ok {
-		e.flag(linkUp, l.Lost < l.Sent, name, section)
-		e.put(linkLoss, loss, name, section)
-	}
-	if l.RTTKnown {
-		e.put(linkRTTMin, l.Min.Seconds(), name, section)
-		e.put(linkRTTMedian, l.Median.Seconds(), name, section)
-		e.put(linkRTTP95, l.P95.Seconds(), name, section)
-	}
-	if l.VariationKnown {
-		e.put(linkJitter, l.Jitter.Seconds(), name, section)
-		e.put(linkIPDV, l.IPDVMeanAbs.Seconds(), name, section)
-		e.put(linkPDV, l.PDVP95.Seconds(), name, section)
-	}
-}
-
-func (e emitter) throughput(t probes.ThroughputStats, name, section string) {
-	const bitsPerByte = 8 // naming.md: bytes, also for rates that people give in bits
-	if t.DownKnown {
-		e.put(linkDown, t.Down/bitsPerByte, name, section)
-	}
-	if t.UpKnown {
-		e.put(linkUpload, t.Up/bitsPerByte, name, section)
-	}
-	if t.IdleRTTKnown {
-		e.put(linkIdleRTT, t.IdleRTT.Seconds(), name, section)
 	}
 }
 

@@ -9,8 +9,9 @@ import (
 type Type string
 
 const (
-	Gauge   Type = "gauge"
-	Counter Type = "counter"
+	Gauge     Type = "gauge"
+	Counter   Type = "counter"
+	Histogram Type = "histogram"
 )
 
 // Family describes one metric family. Every figure of the agent that leaves it
@@ -80,11 +81,38 @@ const (
 	linkDown
 	linkUpload
 	linkIdleRTT
+	linkRTT
+	linkLossLow
+	linkLossHigh
+	linkWaySent
+	linkWayLost
+	linkWayLoss
+	linkWayJitter
+	linkWayIPDV
+	linkWayPDV
+	linkRateError
+	linkSpentBytes
+	linkSpentTime
+	linkLoadedMedian
+	linkLoadedP95
+	linkResponsiveness
+	linkRequestDelay
+	linkEfficiency
+	linkBufferDelay
+	linkTimeRatio
+	linkBDP
+	linkFit
+	linkFitUsers
+
+	serviceUp
+	serviceTime
+	serviceStep
 
 	probeAttempts
 	probeFailures
 	probeLastTime
 	probeBytes
+	probeTime
 	probeHeld
 	probeEnergy
 	probeEnergyError
@@ -142,6 +170,7 @@ func families() [familyCount]Family {
 		onProbe  = []string{"target", "section", "kind"}
 		onRecv   = []string{"receiver"}
 		onPart   = []string{"part"}
+		onWay    = []string{"target", "section", "direction"} // forward and backward, or down and up
 	)
 	return [familyCount]Family{
 		buildInfo:    {"candlemark_build_info", Gauge, []string{"version", "revision", "goversion", "platform"}, "Always 1; the labels say which build runs."},
@@ -199,10 +228,38 @@ func families() [familyCount]Family {
 		linkUpload:    {"candlemark_link_upload_bytes_per_second", Gauge, onTarget, "Payload rate away from the relay in the last throughput probe. Absent when not measured."},
 		linkIdleRTT:   {"candlemark_link_idle_rtt_seconds", Gauge, onTarget, "Round-trip time to the throughput server before the transfer. Absent when not measured."},
 
+		linkRTT:            {"candlemark_link_rtt_seconds", Histogram, onTarget, "Round-trip times of all bursts since the agent started, in 16 buckets, which with sum and count make 18 series for each target. Lost packets are in none. Absent before the first answer."},
+		linkLossLow:        {"candlemark_link_loss_low_ratio", Gauge, onTarget, "Low end of the 95 % Wilson interval of the last burst's loss. Absent while that could not be measured."},
+		linkLossHigh:       {"candlemark_link_loss_high_ratio", Gauge, onTarget, "High end of the 95 % Wilson interval of the last burst's loss. Absent while that could not be measured."},
+		linkWaySent:        {"candlemark_link_direction_packets_sent_total", Counter, onWay, "STAMP packets sent in one direction (forward is away from the relay, backward towards it) since the agent started. Absent until a reflector told the directions apart."},
+		linkWayLost:        {"candlemark_link_direction_packets_lost_total", Counter, onWay, "Of them those lost in that direction. Absent with the packets sent."},
+		linkWayLoss:        {"candlemark_link_direction_loss_ratio", Gauge, onWay, "Share of the last burst lost in one direction. Absent where the directions could not be told apart."},
+		linkWayJitter:      {"candlemark_link_direction_jitter_seconds", Gauge, onWay, "RFC 3550 interarrival jitter of one direction in the last burst. Absent with fewer than two arrivals, or without a reflector."},
+		linkWayIPDV:        {"candlemark_link_direction_ipdv_mean_abs_seconds", Gauge, onWay, "RFC 3393 packet-to-packet delay variation of one direction in the last burst, mean of absolute values. Absent with the jitter."},
+		linkWayPDV:         {"candlemark_link_direction_pdv_p95_seconds", Gauge, onWay, "RFC 5481 delay above the least, 95th percentile, of one direction in the last burst. Absent with the jitter."},
+		linkRateError:      {"candlemark_link_rate_error_ratio", Gauge, onWay, "Half-width of the 95 % interval of the payload rate, as a share of it. Absent where it is not known, as with a wide-area server."},
+		linkSpentBytes:     {"candlemark_link_transfer_spent_bytes", Gauge, onWay, "Data that one direction of the last transfer cost. Absent where it is only known of both together (candlemark_probe_bytes_total)."},
+		linkSpentTime:      {"candlemark_link_transfer_spent_seconds", Gauge, onWay, "Time that one direction of the last transfer took. Absent with its data."},
+		linkLoadedMedian:   {"candlemark_link_loaded_rtt_median_seconds", Gauge, onWay, "Median round-trip time of packets sent while one direction was loaded. Absent when not measured."},
+		linkLoadedP95:      {"candlemark_link_loaded_rtt_p95_seconds", Gauge, onWay, "95th percentile of the round-trip time of packets sent while one direction was loaded. Absent when not measured."},
+		linkResponsiveness: {"candlemark_link_responsiveness_per_second", Gauge, onWay, "Round trips per second under load by the IETF draft on responsiveness under working conditions; 60 times this is its RPM. Absent when not measured."},
+		linkRequestDelay:   {"candlemark_link_loaded_request_seconds", Gauge, []string{"target", "section", "direction", "percentile"}, "Percentiles (50, 90, 95, 99) of the round trips of the connections that carry the load, which the responsiveness trims. Absent when not measured."},
+		linkEfficiency:     {"candlemark_link_tcp_efficiency_ratio", Gauge, onWay, "Share of TCP's bytes that were not sent again in the last transfer (RFC 6349). Absent where the kernels did not tell."},
+		linkBufferDelay:    {"candlemark_link_buffer_delay_ratio", Gauge, onWay, "Rise of the round trip under load over the baseline, as a share of it (RFC 6349); 0 is none. Absent when not measured."},
+		linkTimeRatio:      {"candlemark_link_transfer_time_ratio", Gauge, onWay, "Actual over ideal time of the last transfer (RFC 6349). Absent without link_rate in the configuration."},
+		linkBDP:            {"candlemark_link_bandwidth_delay_product_bytes", Gauge, onWay, "Payload rate times the baseline round trip (RFC 6349). Absent when either was not measured."},
+		linkFit:            {"candlemark_link_fit", Gauge, []string{"use", "verdict"}, "1 for whether the link is good enough for a use (good, usable, not_good_enough, cannot_tell), 0 for the others. Absent until the uplink or a service was probed."},
+		linkFitUsers:       {"candlemark_link_fit_users", Gauge, []string{"use"}, "Users of one kind that the measured rates carry at once. Absent where the rates are not known."},
+
+		serviceUp:   {"candlemark_service_up", Gauge, onTarget, "1 when the named service did what it should at the last try, 0 when not. Absent while that could not be tried."},
+		serviceTime: {"candlemark_service_duration_seconds", Gauge, onTarget, "Time that the last try of the service took in all, whether it worked or not. Absent while it could not be tried."},
+		serviceStep: {"candlemark_service_step_seconds", Gauge, []string{"target", "section", "step"}, "Time of each step of the last try (resolve, connect, tls, first_byte from the start of the request). Absent for steps that were not reached."},
+
 		probeAttempts:    {"candlemark_probe_attempts_total", Counter, onProbe, "Probes run since the agent started."},
 		probeFailures:    {"candlemark_probe_failures_total", Counter, onProbe, "Probes that could not measure. Losing every packet is a measurement and is not counted here."},
 		probeLastTime:    {"candlemark_probe_last_result_timestamp_seconds", Gauge, onProbe, "When the last probe that measured something ended (Unix time by the board's clock). Probes run on their own schedule, not at the scrape. Absent before the first."},
 		probeBytes:       {"candlemark_probe_bytes_total", Counter, onProbe, "Data that the probes put on and took from the link, as far as known."},
+		probeTime:        {"candlemark_probe_seconds_total", Counter, onProbe, "Time that the probes took."},
 		probeHeld:        {"candlemark_probe_held", Gauge, onProbe, "1 while the probe is held back to save data or the pack, 0 otherwise."},
 		probeEnergy:      {"candlemark_probe_energy_joules", Gauge, onProbe, "Mean energy of one probe over idle since the agent started, by the packs' own readings; noise can make it negative. 3600 joules are 1 Wh. Absent before the first that was measured."},
 		probeEnergyError: {"candlemark_probe_energy_error_joules", Gauge, onProbe, "Standard error of that mean. Absent with it."},
@@ -256,12 +313,15 @@ func Families() []Family {
 	return all[:]
 }
 
-// Names is the set of the names of Families, for tests that look for names that
-// do not exist.
+// Names is the set of the names of Families and of the series that histograms are
+// made of, for tests that look for names that do not exist.
 func Names() map[string]bool {
 	names := make(map[string]bool, familyCount)
 	for _, f := range families() {
 		names[f.Name] = true
+		if f.Type == Histogram {
+			names[f.Name+"_bucket"], names[f.Name+"_sum"], names[f.Name+"_count"] = true, true, true
+		}
 	}
 	return names
 }

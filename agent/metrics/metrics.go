@@ -128,11 +128,25 @@ type emitter struct {
 }
 
 func (e emitter) put(i id, v float64, labels ...string) {
+	m, err := prometheus.NewConstMetric(e.c.descs[i], e.c.types[i], v, valid(labels)...)
+	e.send(i, m, err)
+}
+
+func (e emitter) putHistogram(i id, count uint64, sum float64, buckets map[float64]uint64, labels ...string) {
+	m, err := prometheus.NewConstHistogram(e.c.descs[i], count, sum, buckets, valid(labels)...)
+	e.send(i, m, err)
+}
+
+// valid puts a mark in the place of what is not UTF-8, which the registry refuses.
+func valid(labels []string) []string {
+	out := make([]string, len(labels))
 	for n, l := range labels {
-		// The registry refuses label values that are not UTF-8.
-		labels[n] = strings.ToValidUTF8(l, "\uFFFD")
+		out[n] = strings.ToValidUTF8(l, "\uFFFD")
 	}
-	m, err := prometheus.NewConstMetric(e.c.descs[i], e.c.types[i], v, labels...)
+	return out
+}
+
+func (e emitter) send(i id, m prometheus.Metric, err error) {
 	if err != nil {
 		m = prometheus.NewInvalidMetric(e.c.descs[i], err)
 	}

@@ -54,10 +54,11 @@ func example() status.Snapshot {
 			Sensor:      status.SensorCounts{Reads: 5400, Errors: 3, Repairs: 1},
 			DischargedC: 10800, DischargedJ: 199800, Swaps: 2,
 		}},
-		Targets: []status.Target{
+		Fit: judged(),
+		Targets: append([]status.Target{
 			{Name: "terminal", Section: probes.Hop, Kind: probes.Latency, Attempts: 540, Sent: 5400, Lost: 27, Bytes: 907200,
 				LastKnown: true, Last: probes.Result{Start: at.Add(-11 * time.Second), Elapsed: time.Second, Latency: &probes.LatencyStats{
-					Method: "icmp", Sent: 10, Lost: 1, RTTKnown: true, VariationKnown: true,
+					Method: "icmp", Sent: 10, Lost: 1, RTTKnown: true, VariationKnown: true, IPDVKnown: true,
 					Min: 2 * time.Millisecond, Median: 3 * time.Millisecond, P95: 9 * time.Millisecond,
 					Jitter: 500 * time.Microsecond, IPDVMeanAbs: 600 * time.Microsecond, PDVP95: 7 * time.Millisecond}}},
 			{Name: "far", Section: probes.Uplink, Kind: probes.Latency, Attempts: 540, Sent: 5400, Lost: 54, Bytes: 907200,
@@ -67,7 +68,7 @@ func example() status.Snapshot {
 				Energy:    status.ProbeEnergy{MeanWh: 0.02, ErrorWh: 0.004, Measured: 2},
 				LastKnown: true, Last: probes.Result{Start: at.Add(-time.Hour), Elapsed: 10 * time.Second, Throughput: &probes.ThroughputStats{
 					Down: 80e6, DownKnown: true, IdleRTT: 45 * time.Millisecond, IdleRTTKnown: true}}},
-		},
+		}, nearEnd()...),
 		Alarms: []alarm.Active{{ID: "1", Name: alarm.LinkDown, Severity: alarm.Critical}},
 		Receivers: []status.Receiver{
 			{Name: "webhook", Attempts: 4, Failures: 1, Dropped: 0, Waiting: 1},
@@ -155,7 +156,7 @@ func TestTextOfAKnownSnapshot(t *testing.T) {
 func TestEveryFamilyIsInTheGolden(t *testing.T) {
 	got := text(t, example())
 	for _, f := range metrics.Families() {
-		// The uplink rate is the example's unknown direction.
+		// The upload rate is the example's unknown direction.
 		if f.Name != "candlemark_link_upload_bytes_per_second" && !strings.Contains(got, "# TYPE "+f.Name+" "+string(f.Type)+"\n") {
 			t.Errorf("%s is described but not exported where everything is known", f.Name)
 		}
@@ -332,6 +333,7 @@ func TestCardinalityOfALargeRelay(t *testing.T) {
 	for i := range 7 {
 		target := s.Targets[0]
 		target.Name = string(rune('k' + i))
+		target.RTTs = status.Histogram{Counts: make([]uint64, 16)}
 		s.Targets = append(s.Targets, target)
 	}
 	families, err := gathererOf(s).Gather()

@@ -293,8 +293,27 @@ func truths(sim *simulated.Pack, end *farEnd) map[string]func() check {
 		"Jitter and delay variation/C": always(onNear),
 		"Throughput/A":                 always(nothing),
 		"Throughput/B":                 always(nothing),
-		"Data used today/A":            always(between(0, 100e3)), // bursts of packets
-		"Data used today/B":            always(near(500e6, 0)),
+		// Nothing outside answers, so the link is good enough for nothing.
+		"Good enough for/A": always(func(got []promtest.Sample) string {
+			for _, s := range got {
+				if s.Labels["verdict"] != "not_good_enough" || s.Value != 1 {
+					return fmt.Sprintf("%v, want not_good_enough", s.Labels)
+				}
+			}
+			if len(got) != 4 {
+				return "want the four uses"
+			}
+			return ""
+		}),
+		"Named services/A":                   always(nothing),
+		"Lost in each direction/A":           always(nothing),
+		"Round trip, 95 % of the interval/A": always(onNear),
+		"Round trip under load/A":            always(nothing),
+		"Round trip under load/B":            always(nothing),
+		"Responsiveness/A":                   always(nothing),
+
+		"Data used today/A": always(between(0, 100e3)), // bursts of packets
+		"Data used today/B": always(near(500e6, 0)),
 		// Losing every packet is a measurement.
 		"Probes that could not measure/A": always(is("target", both(0, 0), 0)),
 		"Probes that could not measure/B": func() check {
