@@ -34,6 +34,7 @@ type mailServer struct {
 	startTLS bool
 	tls      *tls.Config
 	implicit bool
+	taken    func(body string) // is told of each mail; may be nil
 
 	mu     sync.Mutex
 	auth   string // what was shown
@@ -139,6 +140,9 @@ func (s *mailServer) serve(conn net.Conn) {
 				s.mails = append(s.mails, received{time.Now(), to, body.String()})
 				s.secure = secure
 				s.mu.Unlock()
+				if s.taken != nil {
+					s.taken(body.String())
+				}
 			}
 		case "QUIT":
 			say(word, "221 bye")
