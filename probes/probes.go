@@ -137,7 +137,7 @@ type ThroughputStats struct {
 	DownTime, UpTime   time.Duration
 	IdleRTT            time.Duration // as the far server answered before the transfer
 	IdleRTTKnown       bool
-	StoppedBy          string // "" (ran its time), "byte_budget", "deadline" or "known" (exact enough)
+	StoppedBy          string // "" (ran its time), "byte_budget", "deadline", "known" (exact enough) or "byte_ceiling" (roughly known)
 
 	// What a probe of the reflector tells besides; nil where it does not.
 	DownDetail, UpDetail *Transfer

@@ -15,7 +15,9 @@ type Transfer struct {
 
 	SpentBytes int64         // everything on the wire in both directions, the beginning included
 	Elapsed    time.Duration // of all of it
-	StoppedBy  string        // "known", "byte_budget", "deadline" or "source_ended"
+	// StoppedBy is "known", "byte_ceiling" (roughly known at about a quarter of the
+	// bytes of a plain run of 10 s), "byte_budget", "deadline" or "source_ended".
+	StoppedBy string
 
 	Streams    int
 	Congestion string // the sender's congestion control; empty when it is not known

@@ -21,8 +21,10 @@
 // The steady state begins where the rate first reaches nine tenths of its mean in
 // the second half. Its mean has a 95 % interval that takes the correlation of
 // neighbouring slots into account (judgeSlots). The run stops as soon as that is
-// ±10 % or better, after at least 1.7 s and ten round trips under load; else at its
-// byte budget or deadline, with the interval it has.
+// ±10 % or better, after at least 1.7 s and ten round trips under load; or ±20 %, once it
+// has spent 22 % of what a plain run of 10 s would; else at its byte budget or deadline,
+// with the interval it has. So a single run spends more than a quarter of a plain one only
+// where the rate falls later, about one in a hundred on a link that wanders by ±20 %.
 //
 // A rate that wanders more slowly than the time measured cannot be known from it:
 // the interval then is too narrow, as nothing in the data tells.

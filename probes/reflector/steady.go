@@ -13,6 +13,13 @@ const (
 	near        = 0.9  // of the later rate: there the beginning is over
 	leastSlots  = 34   // of steady state
 	leastRounds = 10   // round trips under load that the steady state must last
+
+	// A rate that wanders may take long to be known so well. Once a run has spent
+	// this share of what a plain one of fixedRun would, a figure known roughly will do;
+	// the share leaves room in a quarter for a rate that falls later.
+	fixedRun     = 10 * time.Second
+	ceilingShare = 0.22
+	roughly      = 0.20
 )
 
 // steadiness is what the slots of a transfer tell of its rate.
@@ -24,10 +31,23 @@ type steadiness struct {
 	measured int     // slots
 }
 
-// known says whether the mean is known well enough to stop.
-func (s steadiness) known(rtt time.Duration) bool {
+// enough says whether the steady state has lasted long enough to believe its interval.
+func (s steadiness) enough(rtt time.Duration) bool {
 	least := max(leastSlots, int(math.Ceil(leastRounds*rtt.Seconds()/slotTime.Seconds())))
-	return s.settled && s.measured >= least && s.half <= tolerance
+	return s.settled && s.measured >= least
+}
+
+// known says whether the mean is known well enough to stop.
+func (s steadiness) known(rtt time.Duration) bool { return s.enough(rtt) && s.half <= tolerance }
+
+// dear says whether a run of these slots has cost enough to stop with a rougher figure.
+// What is under way when it stops, a round trip's worth, crosses the link all the same.
+func (s steadiness) dear(slots []float64, rtt time.Duration) bool {
+	spent := s.mean * rtt.Seconds() / slotTime.Seconds()
+	for _, v := range slots {
+		spent += v
+	}
+	return s.enough(rtt) && s.half <= roughly && spent >= ceilingShare*s.mean*fixedRun.Seconds()/slotTime.Seconds()
 }
 
 // judgeSlots finds where the steady state begins and how well its mean is known.

@@ -23,6 +23,7 @@ const (
 // Why a transfer stopped.
 const (
 	stopKnown    = "known"
+	stopCeiling  = "byte_ceiling"
 	stopBudget   = "byte_budget"
 	stopDeadline = "deadline"
 	stopEnded    = "source_ended"
@@ -188,7 +189,7 @@ func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s st
 	l.mu.Lock()
 	last := l.last
 	l.mu.Unlock()
-	known := errors.Is(cause, errKnown) || errors.Is(cause, metered.ErrBudget) || errors.Is(cause, errDeadline) || errors.Is(cause, errEnded)
+	known := errors.Is(cause, errKnown) || errors.Is(cause, errCeiling) || errors.Is(cause, metered.ErrBudget) || errors.Is(cause, errDeadline) || errors.Is(cause, errEnded)
 	if last == nil {
 		last = errors.New("no test data")
 	}
@@ -220,6 +221,8 @@ func (l *load) figure(t *probes.Transfer, begun time.Time, slots []float64, s st
 	switch {
 	case errors.Is(cause, errKnown):
 		t.StoppedBy = stopKnown
+	case errors.Is(cause, errCeiling):
+		t.StoppedBy = stopCeiling
 	case errors.Is(cause, metered.ErrBudget):
 		t.StoppedBy = stopBudget
 	case errors.Is(cause, errDeadline):

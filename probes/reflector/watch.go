@@ -35,12 +35,17 @@ func (l *load) watch(outer, ctx context.Context, ended <-chan struct{}, work *wo
 			continue
 		}
 		s = judged
-		known := !l.cfg.Fixed && s.known(max(rtt, l.attempt.base))
+		rtt = max(rtt, l.attempt.base)
+		known := !l.cfg.Fixed && s.known(rtt)
+		dear := !l.cfg.Fixed && s.dear(begin(slots), rtt)
 		switch {
 		case known && work == nil:
 			l.cancel(errKnown)
 			return slots, s
-		case work != nil && done == nil && (known || time.Since(begun) >= l.cfg.Deadline):
+		case dear && work == nil:
+			l.cancel(errCeiling)
+			return slots, s
+		case work != nil && done == nil && (known || dear || time.Since(begun) >= l.cfg.Deadline):
 			done = work.start(outer, s.mean*l.unit()*8/slotTime.Seconds())
 		}
 	}

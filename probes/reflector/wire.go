@@ -16,6 +16,7 @@ const piece = metered.Piece
 var (
 	errDeadline = errors.New("deadline")
 	errKnown    = errors.New("figure known")
+	errCeiling  = errors.New("byte ceiling")
 	errEnded    = errors.New("source ended")
 )
 
