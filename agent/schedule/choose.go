@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"time"
 
 	"candlemark/probes"
@@ -60,6 +61,9 @@ type entry struct {
 	cost   int64 // what the last run took, the most it may cost before that
 }
 
+// waiting says whether a quiet link is all it waits for.
+func (e *entry) waiting() bool { return e.waits && strings.HasPrefix(e.held, NotQuiet) }
+
 // due is when the next start is due.
 func (e *entry) due(stretch float64) time.Duration {
 	if !e.item.heavy() {
@@ -98,7 +102,10 @@ func (s *Schedule) Due(in Inputs) (start Start, ok bool, wait time.Duration) {
 	busy := s.quiet.busy(s.now)
 	stretch := s.Stretched()
 	for i := range s.entries {
-		s.entries[i].held = s.heldBy(s.entries[i].item)
+		e := &s.entries[i]
+		if why := s.heldBy(e.item); why != "" || !e.waits { // one that waits says so while another runs, too
+			e.held = why
+		}
 	}
 	if s.running != none {
 		return Start{}, false, longestWait
@@ -140,12 +147,13 @@ func (s *Schedule) ready(e *entry, stretch float64, busy string) bool {
 	if !e.forced && e.due(stretch) > s.now {
 		return false
 	}
-	if e.held != "" {
+	if e.held != "" && !e.waiting() {
 		e.forced, e.waits = false, false
 		e.again = s.now + s.jittered(min(e.item.Every, recheckAfter))
 		return false
 	}
 	if !e.item.heavy() || e.forced || busy == "" {
+		e.held = ""
 		return true
 	}
 	if !e.waits {
@@ -155,6 +163,7 @@ func (s *Schedule) ready(e *entry, stretch float64, busy string) bool {
 		e.held = NotQuiet + busy
 		return false
 	}
+	e.held = ""
 	return true
 }
 
@@ -227,7 +236,7 @@ func (s *Schedule) Claim(up time.Duration, bytes int64) (why string, ok bool) {
 		return "another measurement has the link", false
 	case s.running != none:
 		return "a probe is running", false
-	case !s.room(max(bytes, 0), false, s.in):
+	case !s.room(max(bytes, 0), true, s.in):
 		return BudgetSpent, false
 	}
 	s.running, s.pending = claimed, max(bytes, 0)

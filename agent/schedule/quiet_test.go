@@ -102,6 +102,28 @@ func TestTheWaitForAQuietLinkEnds(t *testing.T) {
 	}
 }
 
+func TestOneThatWaitsSaysSoWhileAnotherRuns(t *testing.T) {
+	const ms = time.Millisecond
+	s := New(Config{Items: []Item{transfer(time.Minute, 10), ping("a", time.Minute)}, Quiet: Quiet{Wait: time.Hour}})
+	s.Due(Inputs{})
+	for i, rtt := range []time.Duration{40 * ms, 40 * ms, 200 * ms} {
+		s.Saw(roundTrip(rtt), time.Minute+time.Duration(i)*time.Second)
+	}
+	start, ok, _ := s.Due(Inputs{Up: 67 * time.Second})
+	if !ok || start.Name != "a" {
+		t.Fatalf("%+v, %v", start, ok)
+	}
+	s.Due(Inputs{Up: 68 * time.Second})
+	if got := s.Held("wide"); !strings.HasPrefix(got, NotQuiet) {
+		t.Errorf("held while another runs: %q", got)
+	}
+	s.Done("a", 69*time.Second, 0)
+	s.Saw(roundTrip(41*ms), 69*time.Second)
+	if start, ok, _ := s.Due(Inputs{Up: 70 * time.Second}); !ok || start.Name != "wide" || s.Held("wide") != "" {
+		t.Errorf("once it is quiet: %+v, %v, held %q", start, ok, s.Held("wide"))
+	}
+}
+
 func TestForceDoesNotPassBudgetOrReserve(t *testing.T) {
 	s := New(Config{Items: []Item{transfer(time.Hour, 40)}, Budget: Budget{PerDay: 39}, ReserveBelow: time.Hour})
 	s.Due(Inputs{Day: day1})
