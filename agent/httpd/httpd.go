@@ -20,6 +20,9 @@
 // origin besides. Wrong tokens are counted by address; beyond five, one is looked at
 // every 10 s.
 //
+// There are at most 512 connections; where they are taken, one that asks for nothing
+// makes room.
+//
 // Limits: a request has a bounded time, header and body, and a client that is slower
 // than that is cut off; at most sixteen pages are told as things change, the others
 // ask. A proxy on the board counts as the board: it has to ask for TLS and
@@ -126,10 +129,12 @@ func (s *Server) Run(ctx context.Context) error {
 	if err != nil {
 		return listenError(s.cfg.Listen, err)
 	}
+	l = &crowd{Listener: l, most: mostConnections}
 	addr := l.Addr().String()
 	s.addr.Store(&addr)
 	srv := &http.Server{
-		Handler:           s.Handler(),
+		Handler:           served(s.Handler()),
+		ConnContext:       withGuest,
 		ReadHeaderTimeout: headerTimeout,
 		ReadTimeout:       readTimeout,
 		WriteTimeout:      writeTimeout,

@@ -34,8 +34,8 @@ type BuildInfo struct {
 	Platform  string // "linux/arm"
 }
 
-// maxScrapes bounds the scrapes served at once: two Prometheus servers and a
-// person may look at the same time, a fault may not fill the board's memory.
+// maxScrapes bounds the renderings at once, one for each form that is asked for: a
+// fault may not fill the board's memory.
 const maxScrapes = 4
 
 // Metrics is the agent's metrics in a registry of their own.
@@ -57,13 +57,14 @@ func New(view func() status.Snapshot, build BuildInfo) *Metrics {
 }
 
 // Handler serves the metrics. A series that cannot be exported (two targets of
-// one name, say) costs that series, not the scrape.
+// one name, say) costs that series, not the scrape. Those who ask at the same time
+// get the same answer.
 func (m *Metrics) Handler() http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
+	return &shared{render: promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
 		ErrorHandling:       promhttp.ContinueOnError,
 		MaxRequestsInFlight: maxScrapes,
 		EnableOpenMetrics:   true,
-	})
+	})}
 }
 
 // Gatherer gives the registry to tests and to whoever sends the metrics elsewhere.
