@@ -68,7 +68,7 @@ func TestMisuseOfThePortHurtsNobodyElse(t *testing.T) {
 				})
 			}
 			time.Sleep(200 * time.Millisecond) // until all are at it
-			median, idle, failed := goodClient(t, p.url, beside.url, 1200*time.Millisecond)
+			median, idle, failed := goodClient(t, p.url, beside.url, 700*time.Millisecond)
 			resident := p.residentMiB()
 			stop()
 			crowd.Wait()
