@@ -177,6 +177,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	}
 	log.Info().Str("relay", cfg.Relay).Str("listen", cfg.Listen).Int("packs", len(cfg.Packs)).Int("targets", len(prs)).Str("version", build().Version).Msg("candlemark starts")
 	jnl.Append(journal.Record{Wall: now(time.Now()), Up: board.Uptime(), Kind: journal.KindAgent, Text: "started"})
+	noteConfig(cfg, jnl, now, log)
 	go announceReady(ctx, web, log)
 	context.AfterFunc(ctx, func() { _, _ = daemon.SdNotify(false, daemon.SdNotifyStopping) })
 	err = a.Run(ctx)

@@ -80,23 +80,6 @@ func TestReadPassesOnAReadersError(t *testing.T) {
 	}
 }
 
-func TestSensorPlaysTheRows(t *testing.T) {
-	start := time.Now()
-	s := trace.NewSensor([]trace.Row{
-		{T: 10 * time.Second, PackV: 12, PackA: 1},
-		{T: 25 * time.Second, PackV: 11, PackA: 2, TempC: 20, TempKnown: true},
-	}, start, "run.csv")
-	first, err1 := s.Read()
-	second, err2 := s.Read()
-	_, err3 := s.Read()
-	if err1 != nil || err2 != nil || !errors.Is(err3, io.EOF) || s.Close() != nil {
-		t.Fatal(err1, err2, err3)
-	}
-	if !first.At.Equal(start) || second.At.Sub(first.At) != 15*time.Second || second.PackW() != 22 || !second.TempKnown {
-		t.Errorf("%+v, %+v", first, second)
-	}
-}
-
 func FuzzRead(f *testing.F) {
 	f.Add([]byte("t_s,voltage_v,current_a,temp_c\n0,20.5,3,21.5\n1.5,20.4,-0.25,\n"))
 	f.Add([]byte("\ufeffcurrent_a,t_s,x,voltage_v\r\n1,-2,\"a,b\",3\r\n\r\n"))
