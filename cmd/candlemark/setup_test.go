@@ -6,7 +6,9 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 	"testing"
+	"time"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -166,4 +168,55 @@ func TestSetupAsksAndKeepsWhatIsThere(t *testing.T) {
 	if after, err := load(out); err != nil || after.Relay != "stairwell" {
 		t.Errorf("an aborted setup changed the configuration: %v, %v", after, err)
 	}
+}
+
+// The way of the README from setup to the first alarm, with what setup wrote and
+// the defaults for all it did not ask: self-check is content, the agent shows the
+// pack, and a sensor whose plug is pulled is an alarm within half a minute.
+func TestFromSetupToTheFirstAlarm(t *testing.T) {
+	t.Parallel()
+	bus := chipAt(0x40).(*ina219test.Bus)
+	buses := map[int]i2c.Bus{1: bus}
+	dir := shortDir(t)
+	file, socket := filepath.Join(dir, "candlemark.yaml"), filepath.Join(dir, "c.sock")
+	program(t) // built before time is taken
+	began := time.Now()
+	step := func(what string) {
+		t.Logf("%s: %s", what, time.Since(began).Round(100*time.Millisecond))
+		began = time.Now()
+	}
+	setup := launch(t, buses, "setup", "--yes", "--bus", "1", "--chemistry", "li-ion", "--series-cells", "5", "--capacity", "5Ah",
+		"--shunt", "20mOhm", "--shunt-rating", "3W", "--largest-load", "6A", "--out", file)
+	if code := setup.exitCode(startWithin); code != 0 {
+		t.Fatalf("setup: exit code %d", code)
+	}
+	step("setup")
+	// Only where things are is changed: the defaults are the board's own places.
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	places := "\nlisten: 127.0.0.1:0\njournal: " + dir + "/journal.db\ncontrol_socket: " + socket + "\n"
+	if err := os.WriteFile(file, append(text, places...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	check := launch(t, buses, "self-check", "--config", file)
+	if code := check.exitCode(startWithin); code != 0 {
+		t.Errorf("self-check: exit code %d", code)
+	}
+	step("self-check")
+	p := launch(t, buses, "run", "--config", file)
+	p.socket = socket
+	p.waitSaid(`serving metrics and status page`)
+	p.waitFor("the pack in status", startWithin, func() bool { return strings.Contains(p.status(), "18.57 V  2.50 A") })
+	step("start, until the pack is shown")
+	bus.FailAll(ina219test.ErrNACK)
+	p.waitFor("the alarm in status", startWithin, func() bool {
+		return regexp.MustCompile(`warning sensor_stale: pack pack-1 is not being measured.*\n  do: `).MatchString(p.status())
+	})
+	step("plug pulled, until the alarm")
+	bus.FailAll(nil)
+	p.waitFor("the alarm to clear", startWithin, func() bool { return !strings.Contains(p.status(), "sensor_stale") })
+	step("plugged in again, until it clears")
+	p.stop(syscall.SIGTERM)
 }
