@@ -194,6 +194,12 @@ func where(a alarm.Active) string {
 	return a.Subject
 }
 
+// person is who did something, without the way it came.
+func person(who string) string {
+	name, _, _ := strings.Cut(who, " (")
+	return name
+}
+
 // split parts an action into what to do, for reading at a distance, and how or why.
 func split(action string) (first, rest string) {
 	at := len(action)
@@ -241,7 +247,7 @@ func describeAlarm(a alarm.Active, up time.Duration, said, settled bool) alarmVi
 	}
 	v.Since += "."
 	if k := a.Acknowledged; k != nil {
-		v.Known = "Acknowledged by " + k.Who + " " + about(up-k.At.Up) + " ago. Quiet for " + about(k.Until-up) + " more, or until it gets worse."
+		v.Known = "Acknowledged by " + person(k.Who) + " " + about(up-k.At.Up) + " ago. Quiet for " + about(k.Until-up) + " more, or until it gets worse."
 	}
 	switch {
 	case settled:

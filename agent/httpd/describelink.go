@@ -39,7 +39,7 @@ func describeTrouble(t status.Trouble) *troubleView {
 
 // feedView is the terminal's feed. Class shapes its lamp, beside the word.
 type feedView struct {
-	Pack, Word, Class, Text string
+	Word, Class, Text string
 	Facts                   []fact
 }
 
@@ -48,7 +48,10 @@ func describeFeed(s status.Snapshot) *feedView {
 	if f == nil {
 		return nil
 	}
-	v := &feedView{Pack: f.Pack, Word: "OFF", Class: "dark", Text: sentence(f.Text)}
+	v := &feedView{Word: "OFF", Class: "dark", Text: sentence(f.Text)}
+	if len(s.Packs) > 1 {
+		v.Text += " It hangs on pack " + f.Pack + "."
+	}
 	if f.On {
 		v.Word, v.Class = "ON", "lit"
 	}

@@ -51,8 +51,8 @@ func describePack(p *status.Pack, up time.Duration) packView {
 	v := packView{Name: p.Name, Mark: p.Mark, State: stateWords(f.State), Sensor: cmp.Or(p.SensorName, "a sensor without a name")}
 	switch {
 	case f.Known && f.Expected <= 0:
-		v.Left, v.Likely = amounts("none left"), amounts("none left")
-		v.Range = "at its cut-off"
+		v.Left, v.Likely = amounts("0 min"), amounts("0 min")
+		v.Warn, v.Range = "none left", "the pack is at its cut-off"
 	case f.Known:
 		v.Left, v.Likely = amounts(pack.Left(f.Cautious)), amounts(pack.Left(f.Expected))
 		v.Range = "9 times in 10 between " + pack.Left(f.Low) + " and " + pack.Left(f.High)
@@ -79,17 +79,14 @@ func describePack(p *status.Pack, up time.Duration) packView {
 // amount is a number and its unit, shown in different sizes.
 type amount struct{ Figure, Unit string }
 
-// amounts takes "1 h 09 min" apart; other words stay whole.
+// amounts takes "1 h 09 min" apart.
 func amounts(words string) []amount {
 	if rest, less := strings.CutPrefix(words, "less than "); less {
 		words = "<" + rest
 	}
 	w := strings.Fields(words)
-	if strings.HasPrefix(words, "none") {
-		return []amount{{Figure: words}}
-	}
 	var out []amount
-	for i := 0; i < len(w); i += 2 {
+	for i := 0; i+1 < len(w); i += 2 {
 		out = append(out, amount{w[i], w[i+1]})
 	}
 	return out

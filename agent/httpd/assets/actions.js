@@ -49,6 +49,15 @@ function say(form, words, bad) {
   line.classList.toggle("bad", bad);
 }
 
+// done says for a while what the agent answered.
+let fading = 0;
+function done(words) {
+  const line = document.getElementById("done");
+  line.textContent = "✓ " + words;
+  clearTimeout(fading);
+  fading = setTimeout(() => line.replaceChildren(), 15000);
+}
+
 const bodies = {
   swap: (f) => ({ pack: f.pack.value, ...(f.mark.value.trim() && { mark: f.mark.value.trim() }) }),
   ack: (f) => ({ alarm: f.alarm.value, subject: f.subject.value }),
@@ -77,7 +86,7 @@ async function send(form) {
     if (answer.status === 401) sessionStorage.removeItem(kept.token);
     if (answer.ok) {
       form.closest("dialog").close();
-      document.getElementById("done").textContent = said.words;
+      done(said.words);
     } else {
       say(form, said.error, true);
     }

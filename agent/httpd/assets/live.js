@@ -2,7 +2,7 @@
 // those do not come through. Says plainly when there is no contact.
 import { put } from "./morph.js";
 
-const silence = 12000; // ms without a word before the page asks by itself
+const silence = 8000; // ms without a word before the page asks by itself
 const askEvery = 4000;
 const againAfter = 30000; // how long asking is kept to before events are tried again
 
@@ -65,7 +65,8 @@ export function follow(draw) {
     source = new EventSource("/live");
     source.onmessage = (e) => take(JSON.parse(e.data));
     source.onerror = () => {
-      if (source && source.readyState === EventSource.CLOSED) stop(); // refused; ask instead
+      if (source && source.readyState === EventSource.CLOSED) stop(); // refused
+      ask(); // tells at once whether the agent is gone, or only the stream
     };
   }
 
@@ -78,7 +79,7 @@ export function follow(draw) {
     if (asking) return;
     asking = true;
     try {
-      const answer = await fetch("/now", { signal: AbortSignal.timeout(8000), cache: "no-store" });
+      const answer = await fetch("/now", { signal: AbortSignal.timeout(5000), cache: "no-store" });
       if (!answer.ok) throw new Error(answer.statusText);
       take(await answer.json());
     } catch {
@@ -90,7 +91,7 @@ export function follow(draw) {
   function look() {
     if (document.hidden) return;
     const quiet = Date.now() - heard;
-    if (!source && Date.now() - tried > againAfter) listen();
+    if (!source && !lost && Date.now() - tried > againAfter) listen();
     if ((!source && quiet >= askEvery) || quiet >= silence || lost) ask();
     if (lost) contact(false);
   }
@@ -104,8 +105,14 @@ export function follow(draw) {
       ask();
     }
   });
-  window.addEventListener("offline", () => ask());
-  window.addEventListener("online", () => ask());
+  window.addEventListener("offline", () => {
+    stop(); // or it would take a while to notice
+    ask();
+  });
+  window.addEventListener("online", () => {
+    if (!source) listen();
+    ask();
+  });
   listen();
   setInterval(look, askEvery / 2);
 }

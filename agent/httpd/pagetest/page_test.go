@@ -1,0 +1,254 @@
+package pagetest
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
+)
+
+var (
+	phone     = view{name: "phone", width: 390, height: 844, mobile: true}
+	phoneDark = view{name: "dark phone", width: 390, height: 844, mobile: true, dark: true}
+	desk      = view{name: "desktop", width: 1280, height: 900}
+	deskDark  = view{name: "dark desktop", width: 1280, height: 900, dark: true}
+)
+
+const anyPort = "127.0.0.1:0"
+
+// demoToken is what the demo's page takes; the demo says it.
+const demoToken = "tarnbeck-mill-demo"
+
+// A whole discharge, from full to the cut-off, on a phone and on a desktop.
+func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes a minute")
+	}
+	t.Parallel()
+	checker := axe(t)
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	p, w := open(t, browser, phone, d.url), open(t, browser, deskDark, d.url)
+	both := func(what string, within time.Duration, expr string) {
+		t.Helper()
+		p.until(what+" on the phone", within, expr)
+		w.until(what+" on the desktop", within, expr)
+	}
+
+	both("a reading", 20*time.Second, has("#left", " V · "))
+	both("nothing to do", 20*time.Second, has("#do", "NOTHING TO DO NOW"))
+	p.shoot("phone-well", false)
+
+	both("the first warning", 40*time.Second, has("#do", "ACT SOON"))
+	both("by when", 5*time.Second, has("#do", "Be ready to swap in "))
+	p.oneScreen()
+	p.shoot("phone-soon", false)
+
+	// Acknowledged on the phone, seen on the desktop.
+	p.click("#do .ask")
+	p.fill("who", "Ida")
+	p.fill("token", demoToken)
+	p.shoot("phone-acknowledge", false)
+	p.judge(checker, "phone, dialog")
+	p.click("dialog[open] .main")
+	both("the acknowledgement", 10*time.Second, has("#do", "Acknowledged by Ida"))
+
+	// The feed: neither name nor token is asked for again.
+	p.click("#actions [data-open=feed-do]")
+	if eval[bool](p, `document.querySelector("dialog[open] [data-once]").checkVisibility()`) {
+		t.Error("the token is asked for twice")
+	}
+	run(p, chromedp.Click("dialog[open] [value=off]"))
+	p.click("dialog[open] .main")
+	both("the feed off", 10*time.Second, has("#feed", "OFF"))
+	p.shoot("phone-feed-off", false)
+	p.click("#actions [data-open=feed-do]")
+	run(p, chromedp.Click("dialog[open] [value=on]"))
+	p.click("dialog[open] .main")
+	both("the feed on", 10*time.Second, has("#feed h2", "ON"))
+	if kept := eval[string](p, `localStorage.length + " " + document.cookie + " " + Object.keys(sessionStorage).sort()`); kept != "0  candlemark.token,candlemark.who" {
+		t.Errorf("the browser keeps %q", kept)
+	}
+
+	p.judge(checker, "phone, warned")
+	w.judge(checker, "dark desktop, warned")
+	both("the last warning", 60*time.Second, has("#do", "Shut the terminal down now."))
+	p.shoot("phone-now", false)
+	p.shoot("phone-now-whole", true)
+	w.shoot("desktop-now", true)
+	both("the cut-off", 60*time.Second, has("#left", "at its cut-off"))
+	p.shoot("phone-cut-off", false)
+	p.clean(d.url)
+	w.clean(d.url)
+}
+
+// oneScreen checks that what is needed at arm's length needs no scrolling, and
+// that a glove can hit it: 48 CSS pixels, about 9 mm (common practice, no source).
+func (s *screen) oneScreen() {
+	s.t.Helper()
+	for _, part := range []string{"#do", "#left", "#feed", "#good", "#way", "#alarms h2"} {
+		if over := eval[float64](s, fmt.Sprintf(`document.querySelector(%q).getBoundingClientRect().bottom - document.getElementById("actions").getBoundingClientRect().top`, part)); over > 1 {
+			s.t.Errorf("%s ends %.0f px below the first screen", part, over)
+		}
+	}
+	for _, small := range eval[[]string](s, `[...document.querySelectorAll("button")].filter((b) => b.checkVisibility()).filter((b) => b.getBoundingClientRect().height < 48 || b.getBoundingClientRect().width < 48).map((b) => b.innerText)`) {
+		s.t.Errorf("the button %q is too small for a glove", small)
+	}
+	if wide := eval[float64](s, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); wide > 0 {
+		s.t.Errorf("the page is %.0f px wider than the phone", wide)
+	}
+}
+
+func TestNoFindingInLightAndDark(t *testing.T) {
+	t.Parallel()
+	checker := axe(t)
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	for _, v := range []view{phone, phoneDark, desk, deskDark} {
+		s := open(t, browser, v, d.url)
+		s.until("a plot", 20*time.Second, `document.querySelectorAll(".plot canvas").length === 2`)
+		s.judge(checker, v.name)
+		s.clean(d.url)
+	}
+}
+
+func TestARefusedTokenIsForgottenAndAWrongRequestExplained(t *testing.T) {
+	t.Parallel()
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	s := open(t, browser, phone, d.url)
+	s.click("#actions [data-open=note]")
+	s.fill("text", "moved the relay to the <stairwell>")
+	s.fill("who", "Ida")
+	s.fill("token", "not the token at all")
+	s.click("dialog[open] .main")
+	s.until("the refusal", 10*time.Second, has("dialog[open] .answer", "missing or wrong"))
+	if kept := eval[bool](s, `sessionStorage.getItem("candlemark.token") !== null`); kept {
+		t.Error("a wrong token is kept")
+	}
+	s.set("token", demoToken)
+	s.click("dialog[open] .main")
+	s.until("the note on record", 10*time.Second, has("#done", "noted"))
+
+	s.click("#actions [data-open=feed-do]")
+	run(s, chromedp.Click("dialog[open] [value=off]"))
+	s.set("minutes", "9000")
+	s.click("dialog[open] .main")
+	s.until("the reason", 10*time.Second, has("dialog[open] .answer", "longer than the limit of"))
+	s.click("dialog[open] [data-close]")
+
+	s.click("#actions [data-open=swap]")
+	s.fill("mark", "B3")
+	s.click("dialog[open] .main")
+	s.until("the new pack", 10*time.Second, has("#left h2", "marked B3"))
+	s.forgive() // 401 and 422 are told by the console
+	s.clean(d.url)
+}
+
+func TestOfflineAndBack(t *testing.T) {
+	t.Parallel()
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	s := open(t, browser, phone, d.url)
+	s.until("a reading", 20*time.Second, has("#left", " V · "))
+	s.offline(true)
+	s.until("the loss of contact", 20*time.Second, has("#contact", "No contact since "))
+	s.shoot("phone-no-contact", false)
+	s.offline(false)
+	s.until("contact again", 20*time.Second, `document.getElementById("contact").innerText === ""`)
+
+	// The agent itself goes, and another comes in its place.
+	at := strings.TrimSuffix(strings.TrimPrefix(d.url, "http://"), "/")
+	d.stop()
+	s.until("the agent's end", 20*time.Second, has("#contact", "No contact since "))
+	if c := s.text("#contact"); !strings.Contains(c, "UTC") || !strings.Contains(c, "What stands below is from then.") {
+		t.Errorf("says %q", c)
+	}
+	startDemo(t, "--listen", at)
+	s.until("contact with the next agent", 40*time.Second, `document.getElementById("contact").innerText === ""`)
+	was := s.text(".asof")
+	s.until("the page going on", 20*time.Second, fmt.Sprintf("document.querySelector('.asof').innerText !== %q", was))
+	s.forgive()
+	s.clean(d.url)
+}
+
+func TestWithoutEventsThePageAsks(t *testing.T) {
+	t.Parallel()
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	s := open(t, browser, desk, "about:blank")
+	call(s, network.SetBlockedURLs, network.SetBlockedURLsParams{URLPatterns: []*network.BlockPattern{{URLPattern: d.url + "live", Block: true}}})
+	run(s, chromedp.Navigate(d.url))
+	for range 3 {
+		was := s.text(".asof")
+		s.until("another time of day", 20*time.Second, fmt.Sprintf("document.querySelector('.asof').innerText !== %q", was))
+	}
+	if c := s.text("#contact"); c != "" {
+		t.Errorf("says %q though the agent answers", c)
+	}
+}
+
+func TestFocusAndWhatIsOpenStayAsThePageGoesOn(t *testing.T) {
+	t.Parallel()
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	s := open(t, browser, phone, d.url)
+	s.until("a table", 20*time.Second, `document.querySelector("#curve-0 summary") !== null`)
+	eval[any](s, `document.querySelector("#curve-0 details").open = true; document.querySelector("#curve-0 summary").focus(); true`)
+	was := s.text("#curve-0")
+	s.until("another curve", 20*time.Second, fmt.Sprintf("document.getElementById('curve-0').innerText !== %q", was))
+	if !eval[bool](s, `document.activeElement === document.querySelector("#curve-0 summary") && document.querySelector("#curve-0 details").open`) {
+		t.Error("the page takes the focus away, or closes what was opened")
+	}
+	// The keyboard reaches the actions first, and what has the focus shows it.
+	eval[any](s, `document.activeElement.blur(); window.scrollTo(0, 0); true`)
+	s2 := open(t, browser, desk, d.url)
+	run(s2, chromedp.KeyEvent("\t"))
+	if got := eval[string](s2, "document.activeElement.innerText"); got != "To the actions" {
+		t.Errorf("the first stop of the keyboard is %q", got)
+	}
+	if got := eval[string](s2, "getComputedStyle(document.activeElement).outlineStyle"); got == "none" {
+		t.Error("the focus does not show")
+	}
+	run(s2, chromedp.KeyEvent("\r"))
+	run(s2, chromedp.KeyEvent("\t"))
+	if got := eval[string](s2, "document.activeElement.innerText"); got != "Pack swapped" {
+		t.Errorf("the keyboard goes on to %q", got)
+	}
+	run(s2, chromedp.KeyEvent("\r"))
+	if !eval[bool](s2, `document.getElementById("swap").open`) {
+		t.Error("the keyboard opens nothing")
+	}
+}
+
+func TestWithoutJavaScriptThePageIsWhole(t *testing.T) {
+	t.Parallel()
+	browser := chromium(t)
+	d := startDemo(t, "--listen", anyPort)
+	s := open(t, browser, phone, "about:blank")
+	call(s, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+	run(s, chromedp.Navigate(d.url))
+	body := run(s, chromedp.Text("body"))
+	for _, words := range []string{"NOTHING TO DO NOW", "Time left, pack terminal", "Hop or uplink", "Without JavaScript the page reloads every 5 seconds"} {
+		if !strings.Contains(body, words) {
+			t.Errorf("does not say %q:\n%s", words, body)
+		}
+	}
+	for _, words := range []string{"Pack swapped", "Acknowledge"} {
+		if strings.Contains(body, words) {
+			t.Errorf("offers %q, which would do nothing", words)
+		}
+	}
+	// It reloads by itself.
+	was := run(s, chromedp.Text(".asof"))
+	for end := time.Now().Add(20 * time.Second); run(s, chromedp.Text(".asof")) == was; time.Sleep(200 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("the page stands still")
+		}
+	}
+	s.clean(d.url)
+}
