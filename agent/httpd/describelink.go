@@ -40,7 +40,7 @@ func describeTrouble(t status.Trouble) *troubleView {
 // feedView is the terminal's feed. Class shapes its lamp, beside the word.
 type feedView struct {
 	Word, Class, Text string
-	Facts                   []fact
+	Facts             []fact
 }
 
 func describeFeed(s status.Snapshot) *feedView {

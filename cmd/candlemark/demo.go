@@ -171,7 +171,7 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 	if err != nil {
 		return agent.Parts{}, err
 	}
-	far, err := simlink.NewLink(2, simlink.Conditions{RTT: 38 * time.Millisecond, Jitter: 6 * time.Millisecond, LossRatio: 0.01, DownBitS: 90e6, UpBitS: 12e6})
+	far, err := simlink.NewLink(2, simlink.Conditions{RTT: 38 * time.Millisecond, Jitter: 6 * time.Millisecond, LossRatio: 0.001, DownBitS: 90e6, UpBitS: 12e6, Busy: 30 * time.Millisecond})
 	if err != nil {
 		return agent.Parts{}, err
 	}
@@ -192,8 +192,8 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput},
 		},
 		Schedule: schedule.Config{Budget: schedule.Budget{PerDay: 500e6, PerMonth: 10e9}, ReserveBelow: 20 * time.Minute, Seed: 1, Items: []schedule.Item{
-			{Name: "relay", Kind: probes.Latency, Every: 2 * time.Minute},
-			{Name: "far end", Kind: probes.Latency, Every: 2 * time.Minute},
+			{Name: "relay", Kind: probes.Latency, Every: 30 * time.Second},
+			{Name: "far end", Kind: probes.Latency, Every: 30 * time.Second},
 			{Name: "wide area", Kind: probes.Throughput, Every: 20 * time.Minute, MaxBytes: 20e6},
 		}},
 	}

@@ -8,12 +8,11 @@
 // with the mean Jitter, cut off at ten times that; a delay past the time-out is a
 // loss. Packets are lost independently with the probability LossRatio. Throughput
 // is the rate set, less up to 5 % at random, until the time or the byte budget is
-// used. The same seed and the same calls in the same order give the same results.
+// used; with Busy set, packets are sent meanwhile, each that much slower. The same seed and the same calls in the same order give the same results.
 //
 // # Limits
 //
-// Losses come alone, not in bursts as on a real radio link; delays do not rise
-// while a transfer loads the link; packets do not overtake one another's answers
+// Losses come alone, not in bursts as on a real radio link; packets do not overtake one another's answers
 // beyond what their delays make them.
 package simulated
 
@@ -36,13 +35,14 @@ type Conditions struct {
 	LossRatio float64       // 0..1
 	DownBitS  float64       // bit/s
 	UpBitS    float64       // bit/s
+	Busy      time.Duration // queueing delay that a transfer adds; 0 sends no packets meanwhile
 	Cut       bool          // nothing gets through
 }
 
 func (c Conditions) check() error {
 	switch {
-	case c.RTT < 0 || c.Jitter < 0:
-		return fmt.Errorf("round trip %v and jitter %v must not be negative", c.RTT, c.Jitter)
+	case c.RTT < 0 || c.Jitter < 0 || c.Busy < 0:
+		return fmt.Errorf("round trip %v, jitter %v and delay under load %v must not be negative", c.RTT, c.Jitter, c.Busy)
 	case !(c.LossRatio >= 0 && c.LossRatio <= 1): // also refuses NaN
 		return fmt.Errorf("loss ratio %v is not from 0 to 1", c.LossRatio)
 	case !rate(c.DownBitS) || !rate(c.UpBitS):
@@ -100,7 +100,9 @@ func (l *Link) Latency(name string, section probes.Section) probes.Prober {
 			return r
 		}
 		const timeout, octets = latency.DefaultTimeout, 52
-		outcomes := l.burst(timeout)
+		l.mu.Lock()
+		outcomes := l.burst(timeout, 0)
+		l.mu.Unlock()
 		stats := latency.Summarize(Method, outcomes)
 		stats.Timeout = timeout
 		last := outcomes[len(outcomes)-1]
@@ -113,16 +115,15 @@ func (l *Link) Latency(name string, section probes.Section) probes.Prober {
 	})
 }
 
-func (l *Link) burst(timeout time.Duration) []latency.Outcome {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+// burst draws the fate of packets that queue for so much longer. The caller holds mu.
+func (l *Link) burst(timeout, longer time.Duration) []latency.Outcome {
 	outcomes := make([]latency.Outcome, latency.DefaultCount)
 	for i := range outcomes {
 		// Both are drawn for every packet, so that one setting does not shift
 		// the chances of another.
 		chance, queue := l.random.Float64(), min(l.random.ExpFloat64(), 10)
 		o := latency.Outcome{Sent: time.Duration(i) * latency.DefaultInterval}
-		rtt := l.now.RTT + time.Duration(queue*float64(l.now.Jitter))
+		rtt := l.now.RTT + longer + time.Duration(queue*float64(l.now.Jitter))
 		if !l.now.Cut && chance >= l.now.LossRatio && rtt <= timeout {
 			o.RTT, o.Answered = rtt, true
 		}
@@ -149,9 +150,18 @@ func (l *Link) Throughput(name string, section probes.Section, maxBytes int64) p
 		s := probes.ThroughputStats{Server: "simulated", DownKnown: true, UpKnown: true, IdleRTT: c.RTT, IdleRTTKnown: true}
 		s.Down, s.DownBytes, s.DownTime = load(downBitS, maxBytes/2, &s)
 		s.Up, s.UpBytes, s.UpTime = load(upBitS, maxBytes/2, &s)
+		if c.Busy > 0 {
+			s.DownDetail, s.UpDetail = l.loaded(s.Down, s.DownBytes, s.DownTime), l.loaded(s.Up, s.UpBytes, s.UpTime)
+		}
 		r.Throughput, r.Bytes, r.Elapsed = &s, s.DownBytes+s.UpBytes, s.DownTime+s.UpTime
 		return r
 	})
+}
+
+// loaded is a transfer with the packets that were sent meanwhile.
+func (l *Link) loaded(bitS float64, bytes int64, took time.Duration) *probes.Transfer {
+	stats := latency.Summarize(Method, l.burst(latency.DefaultTimeout, l.now.Busy))
+	return &probes.Transfer{BitS: bitS, Bytes: bytes, Time: took, Steady: true, SpentBytes: bytes, Elapsed: took, Loaded: &stats}
 }
 
 func load(bitS float64, budget int64, s *probes.ThroughputStats) (float64, int64, time.Duration) {

@@ -134,3 +134,19 @@ func TestImpossibleConditionsAreRefused(t *testing.T) {
 		t.Errorf("conditions changed to %+v", l.Conditions())
 	}
 }
+
+func TestATransferDelaysThePacketsSentMeanwhile(t *testing.T) {
+	l, err := NewLink(1, Conditions{RTT: 40 * time.Millisecond, DownBitS: 90e6, UpBitS: 12e6, Busy: 25 * time.Millisecond})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := l.Throughput("wide", probes.Uplink, 20e6).Probe(t.Context()).Throughput
+	for way, d := range map[string]*probes.Transfer{"down": r.DownDetail, "up": r.UpDetail} {
+		if d == nil || d.Loaded == nil || d.Loaded.Median != 65*time.Millisecond || d.Loaded.Sent == 0 || d.SpentBytes != 10e6 {
+			t.Errorf("%s: %+v, want packets with a round trip of 40 + 25 ms", way, d)
+		}
+	}
+	if err := l.Set(Conditions{DownBitS: 1e6, UpBitS: 1e6, Busy: -1}); err == nil {
+		t.Error("a negative delay is taken")
+	}
+}
