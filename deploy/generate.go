@@ -9,3 +9,4 @@ package deploy
 
 //go:generate go run ./fieldcard field-card.html
 //go:generate go run ../cmd/candlemark replay --pack ../testdata/pack.yaml --learn ../testdata/earlier.csv --trace ../testdata/discharge.csv --plot replay.svg
+//go:generate go test ../agent/httpd/pagetest -run TestThePictureOfThePage -count=1 -update

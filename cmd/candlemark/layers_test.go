@@ -84,3 +84,20 @@ func imports(path, banned string) bool {
 	}
 	return path == banned || strings.HasPrefix(path, strings.TrimSuffix(banned, "/")+"/")
 }
+
+// What only tests need must not weigh on a small board.
+func TestTheProgramHoldsNothingOfItsTests(t *testing.T) {
+	out, err := exec.Command("go", "list", "-deps", "candlemark/cmd/candlemark").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	deps := strings.Fields(string(out))
+	if !slices.Contains(deps, "candlemark/agent/httpd") {
+		t.Fatal("go list does not name what the program is made of")
+	}
+	for _, d := range deps {
+		if strings.HasPrefix(d, "github.com/chromedp/") || strings.HasPrefix(d, "github.com/go-json-experiment/") || d == "testing" {
+			t.Errorf("the program holds %s", d)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package pagetest
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"fmt"
 	"net/url"
@@ -141,6 +142,7 @@ func chromium(t *testing.T) context.Context {
 type view struct {
 	name          string
 	width, height int64
+	scale         float64 // device pixels in a CSS pixel; 0 is 2
 	mobile, dark  bool
 }
 
@@ -158,12 +160,18 @@ func open(t *testing.T, browser context.Context, v view, url string) *screen {
 	}
 	call(s, network.Enable, network.EnableParams{})
 	call(s, log.Enable, cdp.Empty{})
-	call(s, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: v.width, Height: v.height, DeviceScaleFactor: 2, Mobile: v.mobile})
+	call(s, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: v.width, Height: v.height, DeviceScaleFactor: cmp.Or(v.scale, 2), Mobile: v.mobile})
 	call(s, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: v.mobile})
 	call(s, emulation.SetTimezoneOverride, emulation.SetTimezoneOverrideParams{TimezoneID: "Europe/Oslo"})
 	call(s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
-	run(s, chromedp.Navigate(url))
+	s.visit(url)
 	return s
+}
+
+// visit goes to a page.
+func (s *screen) visit(url string) {
+	s.t.Helper()
+	run(s, chromedp.Navigate(url))
 }
 
 func (s *screen) hear(ev any) {
