@@ -46,7 +46,7 @@ func (r *rendering) Write(b []byte) (int, error) { return r.body.Write(b) }
 
 // ServeHTTP implements http.Handler.
 func (s *shared) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	f := form{expfmt.NegotiateIncludingOpenMetrics(r.Header), takesGzip(r.Header), r.Method == http.MethodHead}
+	f := form{expfmt.NegotiateAccept(r.Header, expfmt.DefaultOpenMetricsAcceptedFormats()...), takesGzip(r.Header), r.Method == http.MethodHead}
 	s.mu.Lock()
 	if s.newest == nil {
 		s.newest = map[form]*rendering{}

@@ -15,7 +15,7 @@ import (
 func TestLookReadsThisBoard(t *testing.T) {
 	text, err := os.ReadFile("/proc/uptime") // proc_uptime(5): CLOCK_BOOTTIME, in seconds
 	if err != nil {
-		t.Skip("no /proc/uptime: ", err)
+		t.Fatal(err)
 	}
 	s, err := strconv.ParseFloat(strings.Fields(string(text))[0], 64)
 	if err != nil {
@@ -41,10 +41,8 @@ func TestAChipIsBelievedOnlyWhereItAgrees(t *testing.T) {
 			t.Fatal(err)
 		}
 		e := Look("b", dir)
-		if e.Synchronised {
-			t.Skip("this machine's clock is kept by a time service")
-		}
-		if e.ChipAgrees != tt.want {
+		// Where a time service keeps the clock, no chip is asked.
+		if e.ChipAgrees != (tt.want && !e.Synchronised) {
 			t.Errorf("%s: agrees %v", tt.name, e.ChipAgrees)
 		}
 	}
