@@ -31,6 +31,8 @@ type PackFile struct {
 	FarEndMinimumV float64 `key:"far_end_minimum_v" min:"0" max:"1000"`
 	// Resistance of the feed, out and back.
 	FeedResistanceOhm float64 `key:"feed_resistance_ohm" min:"0" max:"100"`
+	// Voltage of a single cell at which the protection board switches the pack off; leave it out when it is not known.
+	CellCutoffV float64 `key:"cell_cutoff_v" min:"0" max:"5"`
 }
 
 // Spec is the pack as the estimator takes it.
@@ -38,6 +40,7 @@ func (p PackFile) Spec() pack.Spec {
 	return pack.Spec{
 		Chemistry: p.Chemistry, SeriesCells: p.SeriesCells, CapacityAh: p.CapacityAh, FullV: p.FullV,
 		CutoffV: p.CutoffV, LockoutV: p.LockoutV, FarMinV: p.FarEndMinimumV, FeedOhm: p.FeedResistanceOhm,
+		CellCutoffV: p.CellCutoffV,
 	}
 }
 

@@ -85,6 +85,8 @@ type Pack struct {
 	Full Volts `key:"full" min:"1V" max:"100V"`
 	// Voltage of the whole pack under load below which it must not be discharged. Left out: 3.0 V a cell for li-ion, 2.8 V for lfp, 1.75 V for lead-acid.
 	Cutoff Volts `key:"cutoff" min:"0.5V" max:"100V"`
+	// Voltage of a single cell at which the pack's protection board switches it off. The weakest cell then ends the pack, before the sum of the cells is down at the cut-off. Leave it out when it is not known.
+	CellCutoff Volts `key:"cell_cutoff" min:"0.5V" max:"5V"`
 	// Input voltage at which the converter on this pack switches itself off; leave it out when there is none.
 	Lockout Volts `key:"lockout" min:"0.5V" max:"100V"`
 	// Least voltage at which the equipment at the far end of the feed still works; leave it out where a converter feeds it.

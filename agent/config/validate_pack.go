@@ -33,6 +33,10 @@ func validatePack(report reporter, key string, p Pack) {
 				"set less, or check full")
 		}
 	}
+	if mean := Volts(float64(p.Full) / n); p.CellCutoff >= mean {
+		report(key+".cell_cutoff", fmt.Sprintf("%s is not below the full voltage of a cell, %s", volts(p.CellCutoff), volts(mean)),
+			"give the limit of a single cell, or leave it out")
+	}
 	if p.StaleAfter < 2*p.SampleEvery {
 		report(key+".stale_after", fmt.Sprintf("%s is less than two readings %s apart", p.StaleAfter, p.SampleEvery),
 			fmt.Sprintf("set %s or more", 2*p.SampleEvery))

@@ -74,26 +74,44 @@ const (
 	cTilt            // V; by how much the curve's error grows from full to empty
 	cStart           // state of charge at the first reading
 	cCurve           // which curve
+
+	mostRows = cCurve + 1 + 4 // with the weakest cell and the hysteresis
 )
 
 // circuit is the generic class: an equivalent circuit over a published OCV curve.
 //
 //	v = U(z) + bias - activation(i) - (R f(T) + knee exp(-(z-shift(T))/width)) i
 //	z = start - q/cap - slow i_slow f(T)/cap
+//
+// Lithium cells in series add the weakest one (weakest.go), lfp its hysteresis
+// (hysteresis.go); their rows follow the others and are 0 where there are none.
 type circuit struct {
 	*cloud
 	curves []*curve
 	ch     Chemistry
+	cells  int // in series
 	sigma  float64
+	weak   int // row of the weakest cell's shortfall
+	loop   int // first of the rows of the hysteresis: half loop, h at the first reading, slide
 }
 
-func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
-	c := &circuit{cloud: newCloud(n, scale, scale, scale, scale, scale, label, offset, offset, offset, label), curves: ocvCurves(ch), ch: ch, sigma: curveSigma(ch)}
+func newCircuit(ch Chemistry, cells, n int, rng *rand.Rand) *circuit {
+	kinds := []paramKind{scale, scale, scale, scale, scale, label, offset, offset, offset, label}
+	c := &circuit{curves: ocvCurves(ch), ch: ch, cells: cells, sigma: curveSigma(ch)}
+	if seriesSpread(ch, cells) {
+		c.weak = len(kinds)
+		kinds = append(kinds, label)
+	}
+	if ch == LFP {
+		c.loop = len(kinds)
+		kinds = append(kinds, label, label, label)
+	}
+	c.cloud = newCloud(n, kinds...)
 	p := c.par
 	bias, tilt, knee, width, fresh := 0.05, 0.02, 0.7, 0.06, 1.0
 	switch ch {
 	case LFP:
-		bias, tilt = 0.03, 0.01 // the half loop of hysteresis is 25 mV, on top of the spread of curves
+		bias, tilt = 0.02, 0.01 // the spread of published curves
 	case LeadAcid:
 		// Resistance rises two to three times over the whole discharge (common
 		// practice, no source), and the label is what is left above 1.8 V a cell.
@@ -119,6 +137,12 @@ func newCircuit(ch Chemistry, n int, rng *rand.Rand) *circuit {
 		p[cTilt][j] = tilt * rng.NormFloat64()
 		p[cCurve][j] = float64(rng.IntN(len(c.curves)))
 	}
+	if c.weak > 0 {
+		c.drawWeakest(rng)
+	}
+	if c.loop > 0 {
+		c.drawLoop(rng)
+	}
 	c.drawStart(rng)
 	return c
 }
@@ -137,11 +161,13 @@ const fadeOhm = 0.4
 // drawStart draws the state of charge at the first reading: mostly full.
 func (c *circuit) drawStart(rng *rand.Rand) {
 	for j := range c.n {
-		if float64(j) < partShare*float64(c.n) {
+		part := float64(j) < partShare*float64(c.n)
+		if part {
 			c.par[cStart][j] = 0.05 + 0.95*rng.Float64()
 		} else {
 			c.par[cStart][j] = 1 - math.Abs(0.015*rng.NormFloat64())
 		}
+		c.drawHysteresis(j, !part, rng)
 	}
 }
 
@@ -162,9 +188,9 @@ func (c *circuit) seed(rest float64, known bool, b *Bin, rng *rand.Rand) {
 		e := sigma * rng.NormFloat64()
 		var z float64
 		if known {
-			z = crv.inverse(rest + e)
+			z = crv.inverse(rest + e - c.lift(j, 0))
 		} else {
-			v := b.V + e - p[cBias][j] + act[int(p[cExchange][j])]
+			v := b.V + e - p[cBias][j] + act[int(p[cExchange][j])] - c.lift(j, b.Q/p[cCap][j])
 			k := 0.0
 			for range 3 {
 				z = crv.inverse(v + (p[cRes][j]*f+k)*cur)
@@ -202,7 +228,7 @@ func (c *circuit) seedResistance(from int, b *Bin, rng *rand.Rand) {
 		k := p[cKnee][j] * math.Exp(-math.Max(z-kneeShift(f), -0.05)/p[cWidth][j])
 		g := f * cur
 		e := sigma * rng.NormFloat64()
-		r := (u + p[cBias][j] - act[int(p[cExchange][j])] - k*cur - b.V + e) / g
+		r := (u + c.lift(j, b.Q/p[cCap][j]) + p[cBias][j] - act[int(p[cExchange][j])] - k*cur - b.V + e) / g
 		if r < 0.2*p[cRes][j] || r > 8*p[cRes][j] {
 			continue
 		}
@@ -233,10 +259,13 @@ func (c *circuit) begin(rest float64, known bool) {
 		return
 	}
 	sigma := restSigma(c.ch)
+	if c.loop > 0 {
+		sigma *= 0.5 // the half that is hysteresis is in the model
+	}
 	for j := range c.n {
 		z := c.par[cStart][j]
 		u, _ := c.curves[int(c.par[cCurve][j])].at(z)
-		e := rest - u
+		e := rest - u - c.lift(j, 0)
 		if z > 0.96 && e > 0 {
 			continue // surface charge: a full cell reads high
 		}
@@ -269,6 +298,15 @@ func (c *circuit) step(b *Bin, first bool) {
 		k := p[cKnee][j] * quickExp(-max(z-shift, -0.05)/p[cWidth][j])
 		v := u + p[cBias][j] + p[cTilt][j]*(1-z) - act[int(p[cExchange][j])] - (r+k)*cur
 		dv := du - p[cTilt][j] + k/p[cWidth][j]*cur
+		if c.weak > 0 && z < weakFrom {
+			_, _, _, addU, addK := c.weakest(j, z, shift, u, du, k)
+			v += addU - addK*cur
+		}
+		if c.loop > 0 {
+			lift := c.lift(j, b.Q*inv)
+			v += lift
+			dv += lift / p[c.loop+2][j]
+		}
 		c.observe(j, b.V-v, 0.01*dv, c.sigma, fade, weight, first)
 	}
 }
@@ -283,15 +321,29 @@ func (c *circuit) walk(j int, a *ahead) float64 {
 	crv := c.curves[int(p[cCurve][j])]
 	add := p[cBias][j] - activation(a.load.rate, exchanges[int(p[cExchange][j])])
 	model := func(z float64) (float64, float64) {
+		lift := c.lift(j, p[cStart][j]-z)
 		z -= displaced
-		u, _ := crv.at(z)
-		return u + add + p[cTilt][j]*(1-z), p[cRes][j]*f + p[cKnee][j]*quickExp(-max(z-knee, -0.05)/p[cWidth][j])
+		u, du := crv.at(z)
+		k := p[cKnee][j] * quickExp(-max(z-knee, -0.05)/p[cWidth][j])
+		if c.weak > 0 && z < weakFrom {
+			_, _, _, addU, addK := c.weakest(j, z, knee, u, du, k)
+			u, k = u+addU, k+addK
+		}
+		return u + add + p[cTilt][j]*(1-z) + lift, p[cRes][j]*f + k
+	}
+	var weak func(z, rate float64) float64
+	if c.weak > 0 && a.cellV > 0 {
+		weak = func(z, rate float64) float64 {
+			lift := c.lift(j, p[cStart][j]-z)
+			zw, uw, kw, _, _ := c.weakest(j, z-displaced, knee, 0, 0, 0)
+			return uw + add + p[cTilt][j]*(1-zw) + lift - (p[cRes][j]*f+kw)*rate - a.cellV
+		}
 	}
 	shift, off := anchor(a, c.res[j], z, 0.01, c.sigma, circuitPlace, model)
 	z += shift
 	add += off
 	end := math.Min(-0.2, z-0.05)
-	return crossing(a, z, end, p[cCap][j], model)
+	return crossing(a, z, end, p[cCap][j], model, weak)
 }
 
 func (c *circuit) about(w []float64) (lack, ohm float64) {

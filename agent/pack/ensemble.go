@@ -18,6 +18,7 @@ type ensemble struct {
 	classes []class
 	making  []*rebuild // what shall replace each class; nil: nothing
 	ch      Chemistry
+	cells   int
 	runs    []Run
 	trained *circuit
 	rng     *rand.Rand
@@ -31,13 +32,13 @@ type ensemble struct {
 
 // newEnsemble draws the generic class and trains it through the earlier runs: the
 // costly part, some tens of milliseconds with history.
-func newEnsemble(ch Chemistry, runs []Run) *ensemble {
-	e := &ensemble{rng: rand.New(rand.NewPCG(1, 2)), ch: ch, runs: runs}
+func newEnsemble(ch Chemistry, cells int, runs []Run) *ensemble {
+	e := &ensemble{rng: rand.New(rand.NewPCG(1, 2)), ch: ch, cells: cells, runs: runs}
 	n := aloneN
 	if len(runs) > 0 {
 		n = circuitN
 	}
-	e.trained = newCircuit(ch, n, e.rng)
+	e.trained = newCircuit(ch, cells, n, e.rng)
 	e.trained.fix(0)
 	w := make([]float64, n)
 	for i := range runs {
@@ -92,7 +93,7 @@ func (e *ensemble) begin(rate, rest float64, rested bool, first *Bin) {
 	e.trained.fix(math.Log(share))
 	e.classes = append(e.classes, e.trained)
 	if len(e.runs) > 0 {
-		fresh := newCircuit(e.ch, freshN, e.rng)
+		fresh := newCircuit(e.ch, e.cells, freshN, e.rng)
 		fresh.fix(math.Log(0.02 + 0.3*mismatch))
 		e.classes = append(e.classes, fresh)
 	}
@@ -218,7 +219,7 @@ func (c *circuit) learnEnd(r *Run, rng *rand.Rand) {
 	c.weights(w)
 	temper(w, 0.1*float64(c.n))
 	idx := systematic(w, c.n, rng)
-	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.2, cWidth: 0.1, cSlow: 0.1, cExchange: 0, cBias: 0.005, cTilt: 0.005, cStart: 0, cCurve: 0}
+	sd := [...]float64{cCap: 0.03, cRes: 0.12, cKnee: 0.2, cWidth: 0.1, cSlow: 0.1, cExchange: 0, cBias: 0.005, cTilt: 0.005, cStart: 0, cCurve: 0, mostRows - 1: 0}
 	for k := range c.par {
 		row := make([]float64, c.n)
 		for i, j := range idx {

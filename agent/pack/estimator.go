@@ -61,7 +61,7 @@ func New(spec Spec, prof *Profile) (*Estimator, error) {
 	if err != nil {
 		return nil, err
 	}
-	e.ens = newEnsemble(spec.Chemistry, e.history())
+	e.ens = newEnsemble(spec.Chemistry, spec.SeriesCells, e.history())
 	return e, nil
 }
 

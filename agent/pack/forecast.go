@@ -12,7 +12,7 @@ func (e *Estimator) ensure() bool {
 		return false
 	}
 	if e.ens == nil {
-		e.ens = newEnsemble(e.spec.Chemistry, e.history())
+		e.ens = newEnsemble(e.spec.Chemistry, e.spec.SeriesCells, e.history())
 	}
 	if e.ens.classes == nil {
 		e.ens.begin(e.run.law(1).rate, e.run.RestV, e.run.Rested, &bins[0])
@@ -78,7 +78,7 @@ func (e *Estimator) forecast() Forecast {
 		f.Why = "next to no load on the mean"
 		return f
 	}
-	a := ahead{q: r.Q, tempC: refTempC, load: l, cutV: r.meanCut(cut, l, elapsedS, e.ens.ratio), keep: 0.7}
+	a := ahead{q: r.Q, tempC: refTempC, load: l, cutV: r.meanCut(cut, l, elapsedS, e.ens.ratio), cellV: e.spec.CellCutoffV, keep: 0.7}
 	if r.HasTemp {
 		a.tempC = r.TempC
 	}

@@ -21,8 +21,9 @@
 // Each forecast walks some two hundred hypotheses ahead under the detected load law
 // (loadlaw.go): constant current, or constant power with the current that the
 // falling voltage asks for; a pulsing load draws its mean, and its peak meets the
-// cut-off. Series packs are judged by their mean cell: the weakest cell shows as a
-// knee that comes early, and is learned as such.
+// cut-off. In a series pack of lithium cells the weakest bends the pack's voltage first
+// and, behind a protection board whose limit is known, ends the pack (weakest.go); an
+// lfp cell carries hysteresis from how it was charged (hysteresis.go).
 //
 // # Where constants come from
 //
@@ -71,6 +72,10 @@ type Spec struct {
 	LockoutV float64 // the converter's under-voltage lock-out; 0 when there is none
 	FarMinV  float64 // the least voltage the far end accepts; 0 when it is not fed directly
 	FeedOhm  float64 // resistance of the feed out and back, ohm
+
+	// CellCutoffV is the voltage of a single cell, in volts, at which a protection
+	// board switches the pack off; 0 where none is known of.
+	CellCutoffV float64
 }
 
 // Sample is one reading on the pack's own time line.

@@ -16,7 +16,7 @@ func near(t *testing.T, what string, got, want, tol float64) {
 // its charge, and gives hours.
 func ideal(u func(z float64) float64, r, q float64, l load, cutV float64) float64 {
 	a := &ahead{load: l, cutV: cutV}
-	return crossing(a, 1, 0, q, func(z float64) (float64, float64) { return u(z), r }) / 3600
+	return crossing(a, 1, 0, q, func(z float64) (float64, float64) { return u(z), r }, nil) / 3600
 }
 
 func constant(u float64) func(float64) float64 { return func(float64) float64 { return u } }

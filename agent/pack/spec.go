@@ -35,7 +35,7 @@ func (s Spec) Validate() error {
 		v    float64
 	}{
 		{"full voltage", s.FullV}, {"cut-off", s.CutoffV}, {"lock-out", s.LockoutV},
-		{"far end's minimum", s.FarMinV}, {"feed resistance", s.FeedOhm},
+		{"far end's minimum", s.FarMinV}, {"feed resistance", s.FeedOhm}, {"cut-off of a cell", s.CellCutoffV},
 	} {
 		if !(f.v >= 0) || f.v > 1e6 {
 			return fmt.Errorf("pack: %s %v: want a number from 0", f.name, f.v)
@@ -47,6 +47,9 @@ func (s Spec) Validate() error {
 	}
 	if full := s.fullV() * float64(s.SeriesCells); cut >= full {
 		return fmt.Errorf("pack: cut-off %.2f V is not below the full voltage %.2f V", cut, full)
+	}
+	if s.CellCutoffV >= s.fullV() {
+		return fmt.Errorf("pack: cut-off of a cell %.2f V is not below its full voltage %.2f V", s.CellCutoffV, s.fullV())
 	}
 	return nil
 }

@@ -298,7 +298,7 @@ func (t *template) walk(j int, a *ahead) float64 {
 	x += shift
 	add += off
 	end := x + math.Max(1.2*t.full-x, 0.02*t.full)
-	return crossing(a, x, end, p[tScale][j], model)
+	return crossing(a, x, end, p[tScale][j], model, nil)
 }
 
 func (t *template) about(w []float64) (lack, ohm float64) {

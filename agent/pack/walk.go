@@ -8,6 +8,7 @@ type ahead struct {
 	tempC float64
 	load  load
 	cutV  float64 // V per cell, of the mean voltage: raised by what pulses sag below it
+	cellV float64 // V; where a protection board ends the pack by its weakest cell; 0 where none is known of
 	keep  float64 // share of the present residual carried to the end
 }
 
@@ -27,8 +28,9 @@ const walkPoints = 64
 
 // crossing integrates the time in seconds from position x to where the voltage
 // under load meets the cut-off; the position runs to end, and |dx| of it is worth
-// capacity times |dx| of charge. model gives open voltage and resistance.
-func crossing(a *ahead, x, end, capacity float64, model func(float64) (u, r float64)) float64 {
+// capacity times |dx| of charge. model gives open voltage and resistance; weak, which
+// may be nil, by how much the weakest cell lies above its limit at a rate.
+func crossing(a *ahead, x, end, capacity float64, model func(float64) (u, r float64), weak func(x, rate float64) float64) float64 {
 	h := (end - x) / walkPoints
 	charge := math.Abs(h) * capacity * 3600 // C-rate seconds for each step
 	var t, lastV, lastInv float64
@@ -39,6 +41,9 @@ func crossing(a *ahead, x, end, capacity float64, model func(float64) (u, r floa
 		if !a.load.constantCurrent {
 			v, i = powerPoint(u, r, a.load.power)
 			i = math.Min(i, 20*a.load.rate)
+		}
+		if weak != nil {
+			v = min(v, a.cutV+weak(x+float64(k)*h, i))
 		}
 		inv := 1 / math.Max(i, 1e-9)
 		step := 0.5 * (inv + lastInv) * charge

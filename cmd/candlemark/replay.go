@@ -32,7 +32,7 @@ first, may be given to learn from. With --plot it also draws the forecast with i
 range against what came true.
 
 PACK.yaml has chemistry, series_cells, capacity_ah and cutoff_v (of the whole
-pack), and may have name, full_v, lockout_v, far_end_minimum_v and
+pack), and may have name, full_v, lockout_v, far_end_minimum_v, cell_cutoff_v and
 feed_resistance_ohm.`,
 		Example: `  candlemark replay --pack testdata/pack.yaml --trace testdata/discharge.csv
   candlemark replay --pack pack.yaml --learn monday.csv --learn tuesday.csv --trace today.csv --format ndjson`,

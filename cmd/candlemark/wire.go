@@ -67,6 +67,7 @@ func spec(p config.Pack) pack.Spec {
 	return pack.Spec{
 		Chemistry: p.Chemistry, SeriesCells: p.SeriesCells, CapacityAh: float64(p.Capacity), FullV: float64(p.Full),
 		CutoffV: float64(p.Cutoff), LockoutV: float64(p.Lockout), FarMinV: float64(p.FarEndMinimum), FeedOhm: float64(p.FeedResistance),
+		CellCutoffV: float64(p.CellCutoff),
 	}
 }
 
