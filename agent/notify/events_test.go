@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -85,9 +86,9 @@ func TestWebhookRetriesWithBackOff(t *testing.T) {
 
 func TestAMessageThatTheReceiverChokesOnDoesNotHoldUpTheOthersForEver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		well := false
+		var well atomic.Bool
 		f := &fake{answer: func(int, *http.Request) (*http.Response, error) {
-			if well {
+			if well.Load() {
 				return respond(200)
 			}
 			return respond(502)
@@ -106,7 +107,7 @@ func TestAMessageThatTheReceiverChokesOnDoesNotHoldUpTheOthersForEver(t *testing
 			if got := n.Status()[0]; got.Dropped != 1 || got.Waiting != 1 {
 				t.Errorf("with another behind it %+v", got)
 			}
-			well = true
+			well.Store(true)
 			time.Sleep(time.Minute)
 		})
 		messages := f.messages(t)
