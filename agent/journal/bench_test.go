@@ -45,10 +45,51 @@ func BenchmarkDay(b *testing.B) {
 	}
 }
 
+// The writes of a day as in BenchmarkDay, from four turns of sixteen commits, by the
+// kernel's count.
+func TestADaysWritesStayWithinTheLimit(t *testing.T) {
+	j, err := Open(filepath.Join(t.TempDir(), "j.db"), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	j.db.NoSync = true // only for the filling
+	for i := range 20_000 {
+		j.Append(note("filler"))
+		if i%4000 == 0 {
+			if err := j.Flush(); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	j.db.NoSync = false
+	state := strings.Repeat("7", 1500)
+	const warm, commits = 32, 64 // the filling is moved to its place meanwhile
+	var before int64
+	for i := range warm + commits {
+		if i == warm {
+			before = written(t)
+		}
+		for range 2 {
+			j.Append(note("probe: loss 0 of 10, median 43 ms"))
+		}
+		if err := errors.Join(j.PutPackState("a", state), j.PutPackState("b", state), j.PutState("budget", 1), j.Flush()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const perDay, limit = 24 * 60 * 60 / 45, 64e6 // bytes
+	day := float64(written(t)-before) / commits * perDay
+	t.Logf("%.0f MB a day", day/1e6)
+	if day < 1e6 || day > limit {
+		t.Errorf("%.0f MB are written a day, want 64 MB at most", day/1e6)
+	}
+}
+
 // written is what the process handed to files. The kernel's other counter,
 // write_bytes, charges whole folios: on ext4 since Linux 6.16 a page of 4 KiB written
 // over in a large folio counts as up to 2 MiB, so it cannot be compared with a limit.
-func written(b *testing.B) (bytes int64) {
+func written(b testing.TB) (bytes int64) {
+	b.Helper()
 	text, err := os.ReadFile("/proc/self/io")
 	if err != nil {
 		b.Skip("no /proc/self/io: ", err)
