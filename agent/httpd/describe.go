@@ -23,6 +23,7 @@ type page struct {
 	Fit                         []fitView
 	Links                       []linkView
 	Agent                       []fact
+	Survey                      *surveyView // nil where no surveys are made
 	Curves                      []curveView
 	History                     curveView
 	CanAct                      bool   // this page may send commands

@@ -17,7 +17,7 @@ type frame struct {
 }
 
 // parts are the templates that are parts of the page, beside one for each curve.
-var parts = [...]string{"top", "do", "left", "feed", "good", "way", "alarms", "history", "figures", "links", "agent"}
+var parts = [...]string{"top", "do", "left", "feed", "good", "way", "alarms", "history", "survey", "figures", "links", "agent"}
 
 // look describes the agent as it is now.
 func (s *Server) look() page {
@@ -25,6 +25,11 @@ func (s *Server) look() page {
 	alive, still := s.pulse.see(snap.Taken.Up)
 	p := describe(snap, alive, still, time.Now())
 	p.Curves, p.History = describeCurves(s.trails.curves(&snap), &snap)
+	if s.cfg.Surveys != nil {
+		v := describeSurvey(snap.Survey)
+		v.Result, v.ResultFrom = s.surveys.of(snap.Survey, s.cfg.Surveys)
+		p.Survey = &v
+	}
 	return p
 }
 

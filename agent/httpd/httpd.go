@@ -45,6 +45,7 @@ import (
 	"github.com/prometheus/exporter-toolkit/web"
 
 	"candlemark/agent/status"
+	"candlemark/probes/survey"
 )
 
 const (
@@ -58,10 +59,11 @@ const (
 
 // Config says where and how to serve.
 type Config struct {
-	Listen        string       // host:port; port 0 takes a free one
-	WebConfigFile string       // exporter-toolkit web configuration; "" serves plain HTTP to everybody
-	Actions       *Actions     // nil takes no commands
-	Log           *slog.Logger // what the server has to say; nil drops it
+	Listen        string                          // host:port; port 0 takes a free one
+	WebConfigFile string                          // exporter-toolkit web configuration; "" serves plain HTTP to everybody
+	Actions       *Actions                        // nil takes no commands
+	Surveys       func() ([]survey.Record, error) // all that are kept; nil where none are made
+	Log           *slog.Logger                    // what the server has to say; nil drops it
 }
 
 // Server serves the agent's pages.
@@ -71,6 +73,7 @@ type Server struct {
 	pulse   *pulse
 	trails  *trails
 	viewers viewers
+	surveys compared
 	frames  struct {
 		sync.Mutex
 		last *frame

@@ -25,9 +25,11 @@ import (
 	"candlemark/agent/pack"
 	"candlemark/agent/schedule"
 	"candlemark/agent/status"
+	"candlemark/agent/surveyor"
 	"candlemark/probes"
 	"candlemark/probes/quality"
 	simlink "candlemark/probes/simulated"
+	"candlemark/probes/survey"
 	"candlemark/sensors"
 	"candlemark/sensors/simulated"
 )
@@ -38,7 +40,9 @@ const (
 	demoSpeed  = 120.0 // simulated seconds in a real one: a full pack lasts about 50 s
 	demoSample = 12 * time.Second
 	demoPack   = "terminal"
-	demoToken  = "tarnbeck-mill-demo" // guards a page on loopback that commands nothing real
+	// demoTransferBytes bounds one throughput probe.
+	demoTransferBytes = 20e6
+	demoToken         = "tarnbeck-mill-demo" // guards a page on loopback that commands nothing real
 	// demoTerminalW is what the terminal takes of the load; the relay takes the rest.
 	demoTerminalW = 37.0
 )
@@ -96,13 +100,18 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 	}
 	var a *agent.Agent
 	var web *httpd.Server
+	surveys := surveyor.New(surveyor.Parts{
+		Store: surveyor.NewStore(jnl), Set: demoSurvey(parts.Probers),
+		Claim: func(ctx context.Context, bytes int64) (func(int64), error) { return a.Claim(ctx, bytes) },
+	})
+	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}
 	view := func() status.Snapshot {
 		s := a.Snapshot()
-		s.Journal, s.Pages = jnl.Status(), web.Pages()
+		s.Journal, s.Pages, s.Survey = jnl.Status(), web.Pages(), surveys.Status()
 		return s
 	}
-	oper := &operator{agent: func() *agent.Agent { return a }, view: view, journal: jnl}
-	web = httpd.New(httpd.Config{Listen: freeOr(listen), Actions: &httpd.Actions{TokenFile: tokenFile, Handler: oper}}, metrics.New(view, build()).Handler(), view)
+	oper := &operator{surveys: surveys, agent: func() *agent.Agent { return a }, view: view, journal: jnl}
+	web = httpd.New(httpd.Config{Listen: freeOr(listen), Actions: &httpd.Actions{TokenFile: tokenFile, Handler: oper}, Surveys: surveys.Records}, metrics.New(view, build()).Handler(), view)
 	socketPath := filepath.Join(dir, "control.sock")
 	socket := control.New(socketPath, oper)
 	parts.Servers = []agent.Task{{Name: "http", Run: web.Run}, {Name: "control socket", Run: socket.Run}}
@@ -194,13 +203,13 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 		Schedule: schedule.Config{Budget: schedule.Budget{PerDay: 500e6, PerMonth: 10e9}, ReserveBelow: 20 * time.Minute, Seed: 1, Items: []schedule.Item{
 			{Name: "relay", Kind: probes.Latency, Every: 30 * time.Second},
 			{Name: "far end", Kind: probes.Latency, Every: 30 * time.Second},
-			{Name: "wide area", Kind: probes.Throughput, Every: 20 * time.Minute, MaxBytes: 20e6},
+			{Name: "wide area", Kind: probes.Throughput, Every: 20 * time.Minute, MaxBytes: demoTransferBytes},
 		}},
 	}
 	prs := map[string]probes.Prober{
 		"relay":     near.Latency("relay", probes.Hop),
 		"far end":   far.Latency("far end", probes.Uplink),
-		"wide area": far.Throughput("wide area", probes.Uplink, 20e6),
+		"wide area": far.Throughput("wide area", probes.Uplink, demoTransferBytes),
 	}
 	return agent.Parts{
 		Setup:   set,
@@ -208,6 +217,17 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 		Probers: prs, Actuator: demoSwitch{sim}, Log: zerolog.Nop(), Speed: demoSpeed,
 		ClockSet: func() bool { return true }, PowerOff: func(string) {},
 	}, nil
+}
+
+// demoSurvey is what a round of a survey measures in the demonstration.
+func demoSurvey(prs map[string]probes.Prober) survey.Set {
+	return survey.Set{
+		Latency: []survey.Measure{
+			{Prober: prs["relay"], Section: probes.Hop, Words: "latency of the hop"},
+			{Prober: prs["far end"], Section: probes.Uplink, Words: "latency of the uplink"},
+		},
+		Load: []survey.Measure{{Prober: prs["wide area"], Section: probes.Uplink, MaxBytes: demoTransferBytes, Words: "throughput of the uplink"}},
+	}
 }
 
 // freeOr is the address, or one with a free port where its port is taken.

@@ -166,7 +166,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 	surveys = newSurveyor(cfg, prs, jnl, func() *agent.Agent { return a })
 	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}
 	oper := &operator{surveys: surveys, agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, tell: tell, near: near, broken: broken}
-	web = httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper),
+	web = httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper), Surveys: surveys.Records,
 		Log: slog.New(zerolog.NewSlogHandler(log.Level(max(log.GetLevel(), zerolog.WarnLevel))))},
 		met.Handler(), view)
 	socket := control.New(cfg.ControlSocket, oper)

@@ -62,6 +62,12 @@ const bodies = {
   swap: (f) => ({ pack: f.pack.value, ...(f.mark.value.trim() && { mark: f.mark.value.trim() }) }),
   ack: (f) => ({ alarm: f.alarm.value, subject: f.subject.value }),
   note: (f) => ({ text: f.text.value }),
+  survey: (f) =>
+    ({
+      begin: () => ({ do: "begin", name: f.name.value, arrangements: [f.a.value, f.b.value], rounds: Number(f.rounds.value) }),
+      continue: () => ({ do: "continue", ...(f.changed.value.trim() && { changed: f.changed.value.trim() }) }),
+      stop: () => ({ do: "stop" }),
+    })[f.do.value](),
   feed: (f) => (f.do.value === "off" ? { do: "off", for: f.minutes.value + "m" } : { do: "on" }),
 };
 

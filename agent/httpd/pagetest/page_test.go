@@ -124,6 +124,7 @@ func TestThePage(t *testing.T) {
 		{"no finding of axe-core in light and dark", noFinding},
 		{"a refused token is forgotten, and a wrong request explained", refusals},
 		{"offline and back", offlineAndBack},
+		{"a survey is begun, goes on, is stopped and shows what it has", surveyed},
 		{"without events the page asks", withoutEvents},
 		{"focus and what is open stay as the page goes on", keyboard},
 		{"without JavaScript the page is whole", withoutJavaScript},
@@ -171,6 +172,32 @@ func refusals(t *testing.T, browser context.Context) {
 	s.click("dialog[open] .main")
 	s.until("the new pack", 10*time.Second, has("#left h2", "marked B3"))
 	s.forgive() // 401 and 422 are told by the console
+	s.clean(d.url)
+}
+
+func surveyed(t *testing.T, browser context.Context) {
+	d := startDemo(t, "--listen", anyPort)
+	s := open(t, browser, phone, d.url)
+	s.click("#survey [data-open=survey-new]")
+	s.fill("name", "window or stair")
+	s.fill("a", "relay at the window")
+	s.fill("b", "relay on the stair")
+	s.fill("who", "Ida")
+	s.fill("token", demoToken)
+	s.shoot("phone-survey-new", false)
+	s.click("dialog[open] .main")
+	s.until("the first arrangement asked for", 20*time.Second, has("#survey", "waits for arrangement A, relay at the window"))
+	s.click("#survey [data-open=survey-go]")
+	s.click("dialog[open] .main")
+	s.until("a round", 60*time.Second, has("#survey h2", "1 of 12 rounds"))
+	s.click("#survey [data-open=survey-stop]")
+	s.click("dialog[open] .main")
+	s.until("the end", 20*time.Second, has("#survey h2", "stopped"))
+	s.until("the comparison", 20*time.Second, has("#survey summary", "What survey window or stair shows after 1 round"))
+	if got := eval[string](s, `document.querySelector("#survey pre").textContent`); !strings.Contains(got, "CANNOT TELL") {
+		t.Errorf("one round is judged: %s", got)
+	}
+	s.shoot("phone-survey", true)
 	s.clean(d.url)
 }
 
