@@ -24,7 +24,7 @@
 // makes room.
 //
 // Limits: a request has a bounded time, header and body, and a client that is slower
-// than that is cut off; at most sixteen pages are told as things change, the others
+// than that is cut off; at most eight pages are told as things change, the others
 // ask. A proxy on the board counts as the board: it has to ask for TLS and
 // credentials itself.
 package httpd

@@ -17,9 +17,9 @@ import (
 
 const (
 	frameEvery = time.Second
-	// mostViewers bounds what pages that are kept open cost: about 0.4 MB each.
+	// mostViewers bounds what pages that are kept open cost: about 1.5 MB each.
 	// Whoever comes later still has the page, and asks for it every few seconds.
-	mostViewers = 16
+	mostViewers = 8
 	// slowAfter is how long one write may take before its client is dropped.
 	slowAfter = 10 * time.Second
 	// beatEvery is the longest silence on a stream; proxies close idle ones, the

@@ -158,7 +158,7 @@ func TestLiveBeatsWhileNothingChanges(t *testing.T) {
 func TestLiveIsBoundedAndMakesRoom(t *testing.T) {
 	url, _ := served(t, moving())
 	var all []*http.Response
-	for i := range 16 {
+	for i := range 8 {
 		resp := open(t, url, "identity")
 		if resp.StatusCode != http.StatusOK {
 			t.Fatalf("page %d: %d", i+1, resp.StatusCode)

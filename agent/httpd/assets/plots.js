@@ -69,7 +69,7 @@ function base(c, box, all) {
   return {
     axis,
     options: {
-      width: box.clientWidth, height: Math.max(220, Math.min(340, Math.round(0.55 * box.clientWidth))),
+      width: box.clientWidth, height: box.clientHeight, // fixed, so that nothing below it moves under a finger
       legend: { show: false }, cursor: { show: false },
       x: { ...axis, label: all.clock_set ? zone : "minutes, 0 is now", size: 2.2 * c.size, space: 4.6 * c.size,
         incrs: [60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400], values: (u, ts) => ts.map(tick) },

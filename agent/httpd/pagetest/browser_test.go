@@ -255,16 +255,31 @@ func has(selector, words string) string {
 	return fmt.Sprintf("(document.querySelector(%q) || {innerText: ''}).innerText.includes(%q)", selector, words)
 }
 
-// click presses what a finger could.
+// click presses where a finger would: the middle of what is there and not covered.
 func (s *screen) click(selector string) {
 	s.t.Helper()
-	run(s, chromedp.Click(selector, chromedp.NodeVisible))
+	const find = `(() => {
+		const e = document.querySelector(%q);
+		if (!e || !e.checkVisibility()) return [];
+		e.scrollIntoView({block: "center", behavior: "instant"});
+		const r = e.getBoundingClientRect(), x = r.x + r.width / 2, y = r.y + r.height / 2;
+		const hit = document.elementFromPoint(x, y);
+		return hit && (e === hit || e.contains(hit)) ? [x, y] : [];
+	})()`
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
+		if at := eval[[]float64](s, fmt.Sprintf(find, selector)); len(at) == 2 {
+			run(s, chromedp.MouseClickXY(at[0], at[1]))
+			return
+		}
+	}
+	s.t.Fatalf("nobody can press %s\n%s", selector, s.text("body"))
 }
 
 // fill types into a field of the open dialog.
 func (s *screen) fill(name, text string) {
 	s.t.Helper()
-	run(s, chromedp.SendKeys(fmt.Sprintf("dialog[open] [name=%s]", name), text, chromedp.NodeVisible))
+	s.click(fmt.Sprintf("dialog[open] [name=%s]", name))
+	run(s, chromedp.KeyEvent(text))
 }
 
 // set puts other words into a field of the open dialog.

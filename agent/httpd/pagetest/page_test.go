@@ -71,12 +71,12 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	if eval[bool](p, `document.querySelector("dialog[open] [data-once]").checkVisibility()`) {
 		t.Error("the token is asked for twice")
 	}
-	run(p, chromedp.Click("dialog[open] [value=off]"))
+	p.click("dialog[open] [value=off]")
 	p.click("dialog[open] .main")
 	both("the feed off", 10*time.Second, has("#feed", "OFF"))
 	p.shoot("phone-feed-off", false)
 	p.click("#actions [data-open=feed-do]")
-	run(p, chromedp.Click("dialog[open] [value=on]"))
+	p.click("dialog[open] [value=on]")
 	p.click("dialog[open] .main")
 	both("the feed on", 10*time.Second, has("#feed h2", "ON"))
 	if kept := eval[string](p, `localStorage.length + " " + document.cookie + " " + Object.keys(sessionStorage).sort()`); kept != "0  candlemark.token,candlemark.who" {
@@ -161,7 +161,7 @@ func refusals(t *testing.T, browser context.Context) {
 	s.until("the note on record", 10*time.Second, has("#done", "noted"))
 
 	s.click("#actions [data-open=feed-do]")
-	run(s, chromedp.Click("dialog[open] [value=off]"))
+	s.click("dialog[open] [value=off]")
 	s.set("minutes", "9000")
 	s.click("dialog[open] .main")
 	s.until("the reason", 10*time.Second, has("dialog[open] .answer", "longer than the limit of"))
@@ -178,6 +178,7 @@ func refusals(t *testing.T, browser context.Context) {
 func surveyed(t *testing.T, browser context.Context) {
 	d := startDemo(t, "--listen", anyPort)
 	s := open(t, browser, phone, d.url)
+	s.until("both plots", 20*time.Second, `document.querySelectorAll(".plot canvas").length === 2`)
 	s.click("#survey [data-open=survey-new]")
 	s.fill("name", "window or stair")
 	s.fill("a", "relay at the window")
