@@ -194,7 +194,7 @@ func TestOpenPagesDoNotKeepTheAgentFromEnding(t *testing.T) {
 	next(t, scan(resp.Body))
 	begin := time.Now()
 	stop()
-	if took := time.Since(begin); took > 2*time.Second {
+	if took := time.Since(begin); took > 2900*time.Millisecond { // what a request gets to finish is 3 s
 		t.Errorf("the end took %s with a page open", took)
 	}
 	if _, err := io.ReadAll(resp.Body); err != nil {
