@@ -24,6 +24,7 @@ require (
 	github.com/spf13/pflag v1.0.10
 	go.etcd.io/bbolt v1.5.0
 	go.uber.org/goleak v1.3.0
+	go.yaml.in/yaml/v2 v2.4.4
 	golang.org/x/net v0.59.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/time v0.15.0
@@ -52,7 +53,6 @@ require (
 	github.com/mwitkow/go-conntrack v0.0.0-20190716064945-2f068394615f // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
-	go.yaml.in/yaml/v2 v2.4.4 // indirect
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/crypto v0.57.0 // indirect
 	golang.org/x/oauth2 v0.37.0 // indirect

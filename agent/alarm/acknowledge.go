@@ -61,7 +61,7 @@ func (m *Machine) Acknowledge(n Name, subject string, quiet time.Duration, who s
 		}
 		return nil, fmt.Errorf("%s%s is not active; %s", n, about, active)
 	}
-	slices.SortFunc(done, m.compare)
+	slices.SortStableFunc(done, m.compare)
 	return done, nil
 }
 
@@ -98,7 +98,7 @@ func (m *Machine) stepQuiet() {
 			m.unquieted = append(m.unquieted, Unquieted{Alarm: t.alarm, Because: because})
 		}
 	}
-	slices.SortFunc(m.unquieted, func(a, b Unquieted) int { return m.compare(a.Alarm, b.Alarm) })
+	slices.SortStableFunc(m.unquieted, func(a, b Unquieted) int { return m.compare(a.Alarm, b.Alarm) })
 }
 
 // resumed moves an acknowledgement to a new time line, whose zero is at then.

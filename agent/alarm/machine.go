@@ -80,7 +80,7 @@ func (m *Machine) Step(in Inputs) []Change {
 	m.forgetUnwatched()
 	m.stepQuiet()
 
-	slices.SortFunc(m.changes, func(a, b Change) int { return m.compare(a.Alarm, b.Alarm) })
+	slices.SortStableFunc(m.changes, func(a, b Change) int { return m.compare(a.Alarm, b.Alarm) })
 	changes := m.changes
 	m.changes, m.touched = nil, nil
 	return changes
@@ -94,7 +94,7 @@ func (m *Machine) Active() []Active {
 			out = append(out, t.alarm)
 		}
 	}
-	slices.SortFunc(out, m.compare)
+	slices.SortStableFunc(out, m.compare)
 	return out
 }
 

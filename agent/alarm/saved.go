@@ -29,7 +29,7 @@ func (m *Machine) Save() Saved {
 			s.Alarms = append(s.Alarms, SavedAlarm{t.alarm, t.loadW})
 		}
 	}
-	slices.SortFunc(s.Alarms, func(a, b SavedAlarm) int {
+	slices.SortStableFunc(s.Alarms, func(a, b SavedAlarm) int {
 		return cmp.Or(cmp.Compare(a.Name, b.Name), cmp.Compare(a.Subject, b.Subject))
 	})
 	for name, memo := range m.packs {

@@ -5,8 +5,8 @@ import (
 	"net"
 	"os"
 
-	"github.com/goccy/go-yaml"
 	"github.com/prometheus/exporter-toolkit/web"
+	"go.yaml.in/yaml/v2"
 
 	"candlemark/agent/config"
 )
@@ -33,7 +33,8 @@ func checkActions(cfg *config.Config) finding {
 	return finding{what, isGood, "taken from this board only, with the token", ""}
 }
 
-// servesTLS says whether a web configuration, which must be good, turns TLS on.
+// servesTLS says whether a web configuration, which must be good, turns TLS on. It is
+// parsed with the library that web reads it with, which is in the program already.
 func servesTLS(path string) (bool, error) {
 	if path == "" {
 		return false, nil

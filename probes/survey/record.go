@@ -171,7 +171,7 @@ func All(records []Record) []Survey {
 		}
 	}
 	for i := range all {
-		slices.SortFunc(all[i].Rounds, func(a, b Round) int { return a.Slot - b.Slot })
+		slices.SortStableFunc(all[i].Rounds, func(a, b Round) int { return a.Slot - b.Slot })
 	}
 	return all
 }
