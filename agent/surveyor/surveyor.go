@@ -108,10 +108,9 @@ func (s *Surveyor) Ask(r Request, who string) (string, error) {
 		if s.state.State != status.SurveyWaits {
 			return "", fmt.Errorf("survey %s does not wait for a change: %s", s.state.Name, s.state.Text)
 		}
-		select {
-		case s.ready <- survey.Note{Place: s.place, Changed: strings.TrimSpace(r.Changed)}:
-		default: // said twice
-		}
+		// No longer waiting from here on: said twice, it must not count for the next change.
+		s.state.State, s.state.Text = status.SurveyMeasures, "it lets the link settle"
+		s.ready <- survey.Note{Place: s.place, Changed: strings.TrimSpace(r.Changed)} // has room: nobody waited before
 		return fmt.Sprintf("round %d of %d is measured with arrangement %s", s.state.Round, s.state.Of, s.state.Arrangement), nil
 	case Stop:
 		if s.stop == nil {

@@ -24,7 +24,7 @@ const synBytes = 280
 
 // connect resolves and connects, trying the addresses in the resolver's order,
 // each with its share of the time that is left.
-func (p *prober) connect(ctx context.Context, s *probes.ServiceStats, passed *atomic.Int64, address string) (net.Conn, error) {
+func (p *prober) connect(ctx context.Context, w *way, passed *atomic.Int64, address string) (net.Conn, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
 		return nil, err
@@ -32,7 +32,7 @@ func (p *prober) connect(ctx context.Context, s *probes.ServiceStats, passed *at
 	var addrs []netip.Addr
 	if a, err := netip.ParseAddr(host); err == nil {
 		addrs = []netip.Addr{a}
-	} else if addrs, err = p.name(ctx, s, host); err != nil {
+	} else if addrs, err = p.name(ctx, w, host); err != nil {
 		return nil, err
 	}
 	addrs = addrs[:min(len(addrs), 4)]
@@ -41,11 +41,11 @@ func (p *prober) connect(ctx context.Context, s *probes.ServiceStats, passed *at
 		conn, took, err := p.try(ctx, net.JoinHostPort(a.Unmap().String(), port), len(addrs)-i)
 		passed.Add(synBytes)
 		if err == nil {
-			s.Connect, s.ConnectKnown, s.Reached = took, true, true
+			w.note(func(s *probes.ServiceStats) { s.Connect, s.ConnectKnown, s.Reached = took, true, true })
 			return &counted{Conn: conn, passed: passed}, nil
 		}
 		if errors.Is(err, syscall.ECONNREFUSED) {
-			s.Reached = true // a reset is an answer
+			w.note(func(s *probes.ServiceStats) { s.Reached = true }) // a reset is an answer
 		}
 		lastErr = err
 	}
@@ -66,10 +66,10 @@ func (p *prober) try(ctx context.Context, address string, left int) (net.Conn, t
 // errElsewhere is a page that sends the reader to another host.
 var errElsewhere = errors.New("the page sends the reader on to another host, as a sign-in page does")
 
-func (p *prober) fetch(ctx context.Context, s *probes.ServiceStats, passed *atomic.Int64) error {
+func (p *prober) fetch(ctx context.Context, w *way, passed *atomic.Int64) error {
 	transport := &http.Transport{
 		DialContext: func(ctx context.Context, _, address string) (net.Conn, error) {
-			return p.connect(ctx, s, passed, address)
+			return p.connect(ctx, w, passed, address)
 		},
 		DisableKeepAlives: true, DisableCompression: true, MaxResponseHeaderBytes: maxHeaderBytes,
 		TLSClientConfig: &tls.Config{MinVersion: tls.VersionTLS12},
@@ -92,7 +92,8 @@ func (p *prober) fetch(ctx context.Context, s *probes.ServiceStats, passed *atom
 		TLSHandshakeStart: func() { handshake = time.Now() },
 		TLSHandshakeDone: func(_ tls.ConnectionState, err error) {
 			if err == nil {
-				s.TLS, s.TLSKnown = time.Since(handshake), true
+				took := time.Since(handshake)
+				w.note(func(s *probes.ServiceStats) { s.TLS, s.TLSKnown = took, true })
 			}
 		},
 	})
@@ -106,12 +107,12 @@ func (p *prober) fetch(ctx context.Context, s *probes.ServiceStats, passed *atom
 		return err
 	}
 	defer resp.Body.Close()
-	s.FirstByte, s.FirstByteKnown = time.Since(start), true
-	s.Status = resp.StatusCode
+	took := time.Since(start)
+	w.note(func(s *probes.ServiceStats) { s.FirstByte, s.FirstByteKnown, s.Status = took, true, resp.StatusCode })
 	if !p.statusFits(resp.StatusCode) {
 		return fmt.Errorf("answered %s", resp.Status)
 	}
-	return p.body(s, resp.Body)
+	return p.body(w, resp.Body)
 }
 
 func (p *prober) statusFits(code int) bool {
@@ -122,9 +123,9 @@ func (p *prober) statusFits(code int) bool {
 }
 
 // body reads until the marker is found, the page ends, or MaxBytes are read.
-func (p *prober) body(s *probes.ServiceStats, body io.Reader) error {
+func (p *prober) body(w *way, body io.Reader) error {
 	read, err := io.ReadAll(io.LimitReader(body, p.cfg.MaxBytes))
-	s.BodyBytes = int64(len(read))
+	w.note(func(s *probes.ServiceStats) { s.BodyBytes = int64(len(read)) })
 	switch {
 	case p.cfg.Marker != "" && bytes.Contains(read, []byte(p.cfg.Marker)):
 		return nil // what comes after the marker is not needed

@@ -37,6 +37,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -148,23 +149,44 @@ func newProber(cfg Config) (*prober, error) {
 	return p, nil
 }
 
+// way is what is known of the way so far. An HTTP transport goes on dialling for a
+// moment after its request has ended, so what it notes then must not reach a result
+// that was given away.
+type way struct {
+	mu    sync.Mutex
+	stats probes.ServiceStats
+}
+
+func (w *way) note(set func(*probes.ServiceStats)) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	set(&w.stats)
+}
+
+func (w *way) now() probes.ServiceStats {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.stats
+}
+
 // Probe asks once. It returns by the deadline, or soon after ctx ends.
 func (p *prober) Probe(ctx context.Context) probes.Result {
 	r := probes.Result{Target: p.cfg.Name, Section: p.cfg.Section, Kind: probes.Service, Start: time.Now()}
 	deadline, cancel := context.WithTimeout(ctx, p.cfg.Deadline)
 	defer cancel()
-	s := probes.ServiceStats{Check: p.cfg.Check}
+	w := &way{stats: probes.ServiceStats{Check: p.cfg.Check}}
 	var passed atomic.Int64
 	var err error
 	switch p.cfg.Check {
 	case CheckName:
-		_, err = p.name(deadline, &s, p.cfg.Address)
+		_, err = p.name(deadline, w, p.cfg.Address)
 		r.Bytes = nameQueryBytes
 	case CheckPort:
-		err = p.port(deadline, &s, &passed)
+		err = p.port(deadline, w, &passed)
 	case CheckPage:
-		err = p.fetch(deadline, &s, &passed)
+		err = p.fetch(deadline, w, &passed)
 	}
+	s := w.now()
 	r.Elapsed = time.Since(r.Start)
 	r.Bytes += passed.Load() * 105 / 100
 	if s.ResolveKnown && p.cfg.Check != CheckName {
@@ -187,7 +209,7 @@ func (p *prober) Probe(ctx context.Context) probes.Result {
 
 // name resolves host. An answer that there is no such name still is an answer of
 // a name server, though perhaps of one on this side: Reached stays unset.
-func (p *prober) name(ctx context.Context, s *probes.ServiceStats, host string) ([]netip.Addr, error) {
+func (p *prober) name(ctx context.Context, w *way, host string) ([]netip.Addr, error) {
 	start := time.Now()
 	addrs, err := p.resolve(ctx, host)
 	if err == nil && len(addrs) == 0 {
@@ -196,13 +218,15 @@ func (p *prober) name(ctx context.Context, s *probes.ServiceStats, host string) 
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", probes.ErrNoName, err)
 	}
-	s.Resolve, s.ResolveKnown = time.Since(start), true
-	s.Reached = p.cfg.Check == CheckName
+	took := time.Since(start)
+	w.note(func(s *probes.ServiceStats) {
+		s.Resolve, s.ResolveKnown, s.Reached = took, true, p.cfg.Check == CheckName
+	})
 	return addrs, nil
 }
 
-func (p *prober) port(ctx context.Context, s *probes.ServiceStats, passed *atomic.Int64) error {
-	conn, err := p.connect(ctx, s, passed, p.cfg.Address)
+func (p *prober) port(ctx context.Context, w *way, passed *atomic.Int64) error {
+	conn, err := p.connect(ctx, w, passed, p.cfg.Address)
 	if err != nil {
 		return err
 	}

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -227,6 +228,35 @@ func TestBoundedInTime(t *testing.T) {
 	}
 	if r := p.Probe(ctx); !errors.Is(r.Err, why) || r.Service != nil {
 		t.Errorf("interrupted: %v, %+v", r.Err, r.Service)
+	}
+}
+
+// A dial may succeed a moment too late. What was given away then stays as it was: no
+// step appears in it, and nobody writes to it while others read.
+func TestAResultStaysAsItWasGiven(t *testing.T) {
+	p, err := newProber(Config{Name: "records", Check: CheckPage, Address: "http://127.0.0.1:9/", Deadline: MinDeadline})
+	if err != nil {
+		t.Fatal(err)
+	}
+	given, dialled := make(chan struct{}), make(chan struct{})
+	p.dial = func(context.Context, string, string) (net.Conn, error) {
+		defer close(dialled)
+		<-given
+		here, there := net.Pipe()
+		there.Close()
+		return here, nil
+	}
+	s := p.Probe(t.Context()).Service
+	if s == nil || s.Works || !strings.Contains(s.Problem, "not done within") {
+		t.Fatalf("%+v", s)
+	}
+	close(given)
+	<-dialled
+	for range 100 { // what the dial leads to runs meanwhile
+		runtime.Gosched()
+		if s.ConnectKnown || s.Reached {
+			t.Fatalf("a step came later: %+v", s)
+		}
 	}
 }
 
