@@ -117,6 +117,7 @@ func (s *Surveyor) Ask(r Request, who string) (string, error) {
 			return "", errIdle
 		}
 		s.stop(errStopped)
+		s.state.State, s.state.Text = status.SurveyStopped, errStopped.Error() // it takes no change from here on
 		return fmt.Sprintf("survey %s is stopped after %d of %d rounds", s.state.Name, s.state.Made, s.state.Of), nil
 	}
 	return "", fmt.Errorf("%q is nothing a survey can do; it can: %s, %s, %s", r.Do, Begin, Continue, Stop)

@@ -222,6 +222,33 @@ func TestAStoppedSurveyGoesOn(t *testing.T) {
 	})
 }
 
+// A button pressed twice, or after the end, must not pass for the next change: a round
+// would be measured with the wrong arrangement.
+func TestAChangeCountsOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, time.Second)
+		defer start(t, r.Surveyor)()
+		r.ask(Begin, "")
+		synctest.Wait()
+		if got := r.ask(Continue, ""); !strings.Contains(got, "round 1 of 4 is measured") {
+			t.Error(got)
+		}
+		if got := r.ask(Continue, ""); !strings.Contains(got, "does not wait for a change") { // before the first was taken in
+			t.Errorf("twice: %q", got)
+		}
+		time.Sleep(time.Hour)
+		r.want(status.SurveyWaits, "change to B now", 1)
+		r.ask(Stop, "")
+		if got := r.ask(Continue, ""); !strings.Contains(got, "does not wait for a change: stopped") {
+			t.Errorf("after the end: %q", got)
+		}
+		synctest.Wait()
+		r.ask(Begin, "")
+		time.Sleep(time.Hour)
+		r.want(status.SurveyWaits, "change to B now", 1)
+	})
+}
+
 func TestTheAgentsEndStopsASurvey(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, 3*time.Second)
