@@ -95,7 +95,7 @@ func (s *State) tick(e Tick) []Effect {
 	s.clockSet = e.ClockSet
 	out := s.turnDay(e)
 	in := s.inputs(e)
-	start, ok, _ := s.schedule.Due(in) // after it the budget's day is this tick's
+	start, ok := s.schedule.Due(in) // after it the budget's day is this tick's
 	if e.Moved.Total() > 0 {
 		s.spent = true
 		s.schedule.Spend(schedule.Sending, e.Moved.Sending)

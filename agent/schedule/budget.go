@@ -58,7 +58,7 @@ func (s *Schedule) Spend(p Part, bytes int64) {
 // room says whether a probe may cost so much now. A heavy one also leaves what the
 // light ones need to the end of the day and of the month, so that a spent budget
 // does not hide that the link is down.
-func (s *Schedule) room(cost int64, heavy bool, in Inputs) bool {
+func (s *Schedule) room(cost int64, heavy bool) bool {
 	if cost <= 0 {
 		return true
 	}
@@ -68,8 +68,8 @@ func (s *Schedule) room(cost int64, heavy bool, in Inputs) bool {
 		used  Bytes
 		left  float64 // hours
 	}{
-		{b.PerDay, s.days.now().Bytes, orWhole(in.DayLeft, dayLong).Hours()},
-		{b.PerMonth, s.months.now().Bytes, orWhole(in.MonthLeft, monthLong).Hours()},
+		{b.PerDay, s.days.now().Bytes, orWhole(s.in.DayLeft, dayLong).Hours()},
+		{b.PerMonth, s.months.now().Bytes, orWhole(s.in.MonthLeft, monthLong).Hours()},
 	} {
 		left := b.left(p.limit, p.used, Probing)
 		if heavy && left != noLimit {

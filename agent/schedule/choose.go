@@ -22,8 +22,6 @@ const (
 	jitterShare  = 0.1              // of the period, either way
 	firstWithin  = 2 * time.Minute  // first starts are spread over this at most
 	recheckAfter = 10 * time.Minute // a held item is looked at again within this
-	longestWait  = time.Minute      // budgets and the reserve are looked at this often
-	shortestWait = 10 * time.Millisecond
 	// longestPeriod bounds a period against overflow.
 	longestPeriod = 366 * 24 * time.Hour
 )
@@ -94,10 +92,10 @@ func Resume(c Config, saved Saved) *Schedule {
 	return s
 }
 
-// Due chooses the probe to start now; the caller must call Done when it ended.
-// With ok false, wait (10 ms to 1 min) says when to ask again at the latest; while a
-// probe runs, ok is false. An Up that runs backwards is taken as standing still.
-func (s *Schedule) Due(in Inputs) (start Start, ok bool, wait time.Duration) {
+// Due chooses the probe to start now; the caller must call Done when it ended, and
+// asks again as often as starts shall be exact, once a second say. While a probe runs,
+// ok is false. An Up that runs backwards is taken as standing still.
+func (s *Schedule) Due(in Inputs) (start Start, ok bool) {
 	s.advance(in)
 	busy := s.quiet.busy(s.now)
 	stretch := s.Stretched()
@@ -108,7 +106,7 @@ func (s *Schedule) Due(in Inputs) (start Start, ok bool, wait time.Duration) {
 		}
 	}
 	if s.running != none {
-		return Start{}, false, longestWait
+		return Start{}, false
 	}
 	best := none
 	for i := range s.entries {
@@ -120,18 +118,10 @@ func (s *Schedule) Due(in Inputs) (start Start, ok bool, wait time.Duration) {
 			best = i
 		}
 	}
-	if best != none {
-		return s.begin(best, busy), true, 0
+	if best == none {
+		return Start{}, false
 	}
-	wait = longestWait
-	for _, e := range s.entries {
-		if e.waits {
-			wait = min(wait, e.since+s.config.Quiet.Wait-s.now)
-		} else {
-			wait = min(wait, e.due(stretch)-s.now)
-		}
-	}
-	return Start{}, false, max(wait, shortestWait)
+	return s.begin(best, busy), true
 }
 
 // Stretched is what periods are multiplied by, as of the last Due.
@@ -236,7 +226,7 @@ func (s *Schedule) Claim(up time.Duration, bytes int64) (why string, ok bool) {
 		return "another measurement has the link", false
 	case s.running != none:
 		return "a probe is running", false
-	case !s.room(max(bytes, 0), true, s.in):
+	case !s.room(max(bytes, 0), true):
 		return BudgetSpent, false
 	}
 	s.running, s.pending = claimed, max(bytes, 0)
@@ -280,7 +270,7 @@ func (s *Schedule) heldBy(item Item) string {
 	if item.heavy() && s.in.RemainingKnown && s.in.Remaining < s.config.ReserveBelow {
 		return BelowReserve
 	}
-	if !s.room(item.cost(), item.heavy(), s.in) {
+	if !s.room(item.cost(), item.heavy()) {
 		return BudgetSpent
 	}
 	return ""

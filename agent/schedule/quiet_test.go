@@ -54,7 +54,7 @@ func TestATransferWaitsForAQuietLink(t *testing.T) {
 			s.Traffic(60*time.Second, 1000+c.bytes/2, c.own/2, true)
 			s.Traffic(65*time.Second, 1000+c.bytes, c.own/2, true)
 		}
-		_, ok, _ := s.Due(Inputs{Up: 67 * time.Second})
+		_, ok := s.Due(Inputs{Up: 67 * time.Second})
 		if got := s.Held("wide"); ok != (c.held == "") || !strings.Contains(got, c.held) || ok != (got == "") {
 			t.Errorf("%s: started %v, held %q, want %q", name, ok, got, c.held)
 		}
@@ -68,7 +68,7 @@ func TestTheWaitForAQuietLinkEnds(t *testing.T) {
 	in := Inputs{Up: 67 * time.Second}
 	begin := in.Up
 	for {
-		start, ok, wait := s.Due(in)
+		start, ok := s.Due(in)
 		if ok {
 			if waited := in.Up - begin; waited != 10*time.Minute || start.Waited != waited || !strings.Contains(start.Describe(), "waited 10m0s for a quiet link in vain: its round trip is 200 ms") {
 				t.Errorf("after %v: %+v, %q", waited, start, start.Describe())
@@ -78,7 +78,7 @@ func TestTheWaitForAQuietLinkEnds(t *testing.T) {
 		if in.Up-begin > 10*time.Minute {
 			t.Fatal("it never starts")
 		}
-		in.Up += wait
+		in.Up += 10 * step
 		s.Saw(roundTrip(200*ms), in.Up)
 	}
 	s.Done("wide", in.Up, 1)
@@ -86,7 +86,7 @@ func TestTheWaitForAQuietLinkEnds(t *testing.T) {
 	s = waiting(10*time.Minute, busy...) // the link becomes quiet meanwhile
 	s.Due(Inputs{Up: 67 * time.Second})
 	s.Saw(roundTrip(45*ms), 80*time.Second)
-	start, ok, _ := s.Due(Inputs{Up: 81 * time.Second})
+	start, ok := s.Due(Inputs{Up: 81 * time.Second})
 	if !ok || start.Busy != "" || start.Waited != 14*time.Second || start.Describe() != "" {
 		t.Errorf("on a quiet link: %v, %+v", ok, start)
 	}
@@ -96,7 +96,7 @@ func TestTheWaitForAQuietLinkEnds(t *testing.T) {
 	if why, ok := s.Force("wide"); !ok {
 		t.Fatal(why)
 	}
-	start, ok, _ = s.Due(Inputs{Up: 68 * time.Second})
+	start, ok = s.Due(Inputs{Up: 68 * time.Second})
 	if !ok || !start.Forced || !strings.Contains(start.Describe(), "asked for; the link was not quiet") {
 		t.Errorf("forced: %v, %q", ok, start.Describe())
 	}
@@ -109,7 +109,7 @@ func TestOneThatWaitsSaysSoWhileAnotherRuns(t *testing.T) {
 	for i, rtt := range []time.Duration{40 * ms, 40 * ms, 200 * ms} {
 		s.Saw(roundTrip(rtt), time.Minute+time.Duration(i)*time.Second)
 	}
-	start, ok, _ := s.Due(Inputs{Up: 67 * time.Second})
+	start, ok := s.Due(Inputs{Up: 67 * time.Second})
 	if !ok || start.Name != "a" {
 		t.Fatalf("%+v, %v", start, ok)
 	}
@@ -119,7 +119,7 @@ func TestOneThatWaitsSaysSoWhileAnotherRuns(t *testing.T) {
 	}
 	s.Done("a", 69*time.Second, 0)
 	s.Saw(roundTrip(41*ms), 69*time.Second)
-	if start, ok, _ := s.Due(Inputs{Up: 70 * time.Second}); !ok || start.Name != "wide" || s.Held("wide") != "" {
+	if start, ok := s.Due(Inputs{Up: 70 * time.Second}); !ok || start.Name != "wide" || s.Held("wide") != "" {
 		t.Errorf("once it is quiet: %+v, %v, held %q", start, ok, s.Held("wide"))
 	}
 }
@@ -139,10 +139,10 @@ func TestForceDoesNotPassBudgetOrReserve(t *testing.T) {
 		t.Fatal(why)
 	}
 	// The pack falls below the reserve before it starts: the order lapses.
-	if _, ok, _ := s.Due(Inputs{Up: time.Second, RemainingKnown: true}); ok {
+	if _, ok := s.Due(Inputs{Up: time.Second, RemainingKnown: true}); ok {
 		t.Error("started below the reserve")
 	}
-	if _, ok, _ := s.Due(Inputs{Up: 2 * time.Second}); ok {
+	if _, ok := s.Due(Inputs{Up: 2 * time.Second}); ok {
 		t.Error("an order that was turned down is carried out later")
 	}
 }
@@ -150,10 +150,10 @@ func TestForceDoesNotPassBudgetOrReserve(t *testing.T) {
 func TestOthersDataAreCountedBetweenProbes(t *testing.T) {
 	s := waiting(10 * time.Minute)
 	at := 61 * time.Second
-	start, ok, _ := s.Due(Inputs{Up: at})
+	start, ok := s.Due(Inputs{Up: at})
 	if !ok {
 		at = 67 * time.Second
-		if start, ok, _ = s.Due(Inputs{Up: at}); !ok {
+		if start, ok = s.Due(Inputs{Up: at}); !ok {
 			t.Fatal("nothing due")
 		}
 	}
