@@ -58,3 +58,61 @@ func TestFaultBeyondTheHopIsAttributedToTheUplinkLive(t *testing.T) {
 	}
 	t.Errorf("link_down does not say where: %+v", r.s.Snapshot().Alarms)
 }
+
+// loaded is a transfer with 50 packets before it and a hundred under load, down.
+func loaded(target string, section probes.Section, idle, busy time.Duration) Probed {
+	packets := func(n int, rtt time.Duration) *probes.LatencyStats {
+		return &probes.LatencyStats{Method: "stamp", Sent: n, RTTKnown: true, Min: rtt, Median: rtt, P95: rtt}
+	}
+	return Probed{Result: probes.Result{Target: target, Section: section, Kind: probes.Throughput, Throughput: &probes.ThroughputStats{
+		DownKnown: true, Down: 5e6, Idle: packets(50, idle),
+		DownDetail: &probes.Transfer{Loaded: packets(100, busy)}, UpDetail: &probes.Transfer{Loaded: packets(100, idle)},
+	}}}
+}
+
+// The case is checks F17's: under load the hop rises from 3 to 4 ms and the whole way from
+// 45 to 245, so that the queue is beyond the hop. Idle bursts show nothing of it.
+func TestAQueueUnderLoadIsAttributedToTheUplinkLive(t *testing.T) {
+	set := testSetup()
+	set.Targets = append(set.Targets, TargetSetup{Name: "relay", Section: probes.Hop, Kind: probes.Latency}, TargetSetup{Name: "hop-rate", Section: probes.Hop, Kind: probes.Throughput})
+	r := newRide(t, set, Memory{})
+	send := func(events ...Probed) {
+		for _, e := range events {
+			e.At = r.at()
+			r.send(e)
+			r.up += 10 * time.Second
+		}
+	}
+	const ms = time.Millisecond
+	transfers := func(n int, hop, far time.Duration) {
+		for i := range n {
+			wander := time.Duration(i%3) * ms
+			send(loaded("hop-rate", probes.Hop, 3*ms, hop), loaded("wide", probes.Uplink, 45*ms, far+wander))
+		}
+	}
+	for i := range 40 {
+		send(burst("relay", probes.Hop, 3*ms, 0), burst("far", probes.Uplink, time.Duration(45+i%3)*ms, 0))
+	}
+	says := func(place quality.Place, shown bool, words string) {
+		t.Helper()
+		if got := r.s.Snapshot().Trouble; got.Place != place || got.Shown != shown || !strings.Contains(got.Evidence, words) {
+			t.Errorf("%+v, want %s (shown %v) and %q", got, place, shown, words)
+		}
+	}
+	says(quality.NoFault, false, "; not looked at under load")
+	transfers(14, 4*ms, 60*ms)
+	says(quality.NoFault, false, "; under load: nothing above normal")
+	for range 10 { // half a round is none
+		send(loaded("wide", probes.Uplink, 45*ms, 500*ms))
+	}
+	says(quality.NoFault, false, "; under load: nothing above normal")
+	send(loaded("hop-rate", probes.Hop, 3*ms, 4*ms))
+	transfers(6, 4*ms, 245*ms)
+	says(quality.TheUplink, true, "in the transfers, rise under load")
+	transfers(14, 4*ms, 60*ms)
+	says(quality.NoFault, false, "; under load: nothing above normal")
+	send(burst("far", probes.Uplink, 345*ms, 0), burst("far", probes.Uplink, 345*ms, 0))
+	if s := r.s.trouble.sentence(); strings.Contains(s, "transfers") {
+		t.Errorf("an alarm of a link that is down rests on transfers: %q", s)
+	}
+}

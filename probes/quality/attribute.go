@@ -173,7 +173,7 @@ func (v view) decide(all []symptom) Attribution {
 		return unsure(open.said, fmt.Sprintf("a fault of the %s (%s up to %s) is neither shown nor excluded; more rounds, or steadier ones, would tell",
 			partName(open.part), open.what, amount(open.what, open.upper)), false)
 	case hop.state == notKnown && beyond.state == notKnown:
-		return unsure("", fmt.Sprintf("only %s, at least %d are needed", plural(v.rounds, "round"), leastN), false)
+		return unsure("", fmt.Sprintf("only %s, at least %d are needed", plural(v.rounds, "round"), LeastRounds), false)
 	default:
 		a.Place = NoFault
 		most := hop

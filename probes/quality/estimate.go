@@ -15,8 +15,9 @@ type estimate struct {
 	n         int
 }
 
-// leastN is how many values an estimate needs: under three there is no spread to speak of.
-const leastN = 3
+// LeastRounds is how many values an estimate needs: under three there is no spread to
+// speak of.
+const LeastRounds = 3
 
 // resolutionMs is the error a delay has however well its values agree: probes take
 // times in the process.
@@ -24,10 +25,10 @@ const resolutionMs = 0.05
 
 // trimmed is the 20 % trimmed mean with the standard error of Yuen (1974), which
 // takes single outliers, common on radio links, without losing its footing. ok is
-// false under leastN values.
+// false under LeastRounds values.
 func trimmed(values []float64) (e estimate, ok bool) {
 	n := len(values)
-	if n < leastN {
+	if n < LeastRounds {
 		return estimate{n: n}, false
 	}
 	s := slices.Sorted(slices.Values(values))

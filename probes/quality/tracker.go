@@ -15,7 +15,7 @@ const (
 // the defaults. It is not safe for several goroutines.
 type Tracker struct {
 	Limits         Limits // zero: DefaultLimits
-	Window, Normal int    // zero: the defaults; a window has at least leastN
+	Window, Normal int    // zero: the defaults; a window has at least LeastRounds
 
 	now, normal []Round
 	last        Attribution
@@ -52,5 +52,5 @@ func orDefault(n, fallback int) int {
 	if n == 0 {
 		return fallback
 	}
-	return max(n, leastN)
+	return max(n, LeastRounds)
 }

@@ -216,7 +216,7 @@ func (v view) hopAlone() string {
 // basis says what the verdict rests on.
 func (v view) basis() string {
 	s := " (" + plural(v.rounds, "round")
-	if v.normalRounds >= leastN {
+	if v.normalRounds >= LeastRounds {
 		s += fmt.Sprintf(" against %d normal ones", v.normalRounds)
 	} else {
 		s += " against stated limits, no normal rounds being known"
@@ -237,9 +237,6 @@ func (v view) basis() string {
 		if n.c.sent > 0 && n.c.lost < n.c.sent && n.c.ratio() > v.limits.LossRatio {
 			s += fmt.Sprintf("; what is normal of %s, %.0f %% loss, is itself above %.0f %%", n.name, 100*n.c.ratio(), 100*v.limits.LossRatio)
 		}
-	}
-	if len(v.now.endRise) < leastN {
-		s += "; not looked at under load"
 	}
 	return s + ")"
 }
