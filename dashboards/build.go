@@ -19,62 +19,94 @@ const (
 	graphHeight = 8
 )
 
+// All lists the dashboards.
+func All() []Dashboard { return []Dashboard{Relay(), Fleet()} }
+
 // JSON is the dashboard as Grafana imports it, ending in a newline.
-func JSON() ([]byte, error) {
-	d, err := Build()
+func (d Dashboard) JSON() ([]byte, error) {
+	built, err := d.Build()
 	if err != nil {
 		return nil, err
 	}
-	b, err := json.MarshalIndent(d, "", "  ")
+	b, err := json.MarshalIndent(built, "", "  ")
 	if err != nil {
-		return nil, fmt.Errorf("marshal dashboard relay: %w", err)
+		return nil, fmt.Errorf("marshal dashboard %s: %w", d.UID, err)
 	}
 	return append(b, '\n'), nil
 }
 
-// Build makes the dashboard of Sections.
-func Build() (dashboard.Dashboard, error) {
-	b := dashboard.NewDashboardBuilder("Candlemark: one relay").
-		Uid("candlemark-relay").
-		Description("How long a relay's pack lasts, what its link does, and whether these figures can be trusted. An estimate is not a promise; keep a reserve.").
+// Build makes Grafana's form of it.
+func (d Dashboard) Build() (dashboard.Dashboard, error) {
+	b := dashboard.NewDashboardBuilder(d.Title).
+		Uid(d.UID).
+		Description(d.About).
 		Tags([]string{"candlemark"}).
 		Refresh("30s").
-		Time("now-6h", "now").
+		Time(d.From, "now").
 		Timezone("browser").
 		Tooltip(dashboard.DashboardCursorSyncCrosshair).
 		Readonly().
-		WithVariable(dashboard.NewDatasourceVariableBuilder("datasource").Label("Prometheus").Type("prometheus")).
-		WithVariable(queryVariable("relay", "Relay", "label_values(candlemark_build_info, relay)")).
-		WithVariable(queryVariable("pack", "Pack", `label_values(candlemark_pack_state{relay="$relay"}, pack)`))
-	for _, s := range Sections() {
+		Link(dashboard.NewDashboardLinkBuilder(d.Link.Title).Type(dashboard.DashboardLinkTypeLink).
+			Url(d.Link.URL).Tooltip(d.Link.Hint).KeepTime(true)).
+		WithVariable(dashboard.NewDatasourceVariableBuilder("datasource").Label("Prometheus").Type("prometheus"))
+	for _, v := range d.Variables {
+		b = b.WithVariable(queryVariable(v))
+	}
+	for _, m := range d.Marks {
+		b = b.Annotation(dashboard.NewAnnotationQueryBuilder().
+			Name(m.Name).Datasource(source()).Enable(true).IconColor(m.Colour).
+			Expr(m.Expr).TitleFormat(m.Title).TextFormat(m.Text))
+	}
+	for _, s := range d.Sections {
 		b = b.WithRow(dashboard.NewRowBuilder(s.Title))
 		for _, p := range s.Panels {
-			if p.Now {
+			switch {
+			case p.Table != nil:
+				b = b.WithPanel(tablePanel(p))
+			case p.Now:
 				b = b.WithPanel(statPanel(p))
-			} else {
+			default:
 				b = b.WithPanel(graphPanel(p))
 			}
 		}
 	}
-	d, err := b.Build()
+	built, err := b.Build()
 	if err != nil {
-		return dashboard.Dashboard{}, fmt.Errorf("build dashboard relay: %w", err)
+		return dashboard.Dashboard{}, fmt.Errorf("build dashboard %s: %w", d.UID, err)
 	}
-	return d, nil
+	return built, nil
 }
 
 func source() common.DataSourceRef {
 	return common.DataSourceRef{Type: cog.ToPtr("prometheus"), Uid: cog.ToPtr("${datasource}")}
 }
 
-func queryVariable(name, label, query string) *dashboard.QueryVariableBuilder {
-	return dashboard.NewQueryVariableBuilder(name).
-		Label(label).
+func queryVariable(v Variable) *dashboard.QueryVariableBuilder {
+	b := dashboard.NewQueryVariableBuilder(v.Name).
+		Label(v.Label).
 		Datasource(source()).
-		Query(dashboard.StringOrMap{String: &query}).
-		Definition(query).
+		Query(dashboard.StringOrMap{String: &v.Query}).
+		Definition(v.Query).
 		Refresh(dashboard.VariableRefreshOnTimeRangeChanged).
 		Sort(dashboard.VariableSortAlphabeticalAsc)
+	if v.Several {
+		// ".*" takes series without the label too, which Grafana's own "all" would not.
+		b = b.Multi(true).IncludeAll(true).AllValue(".*").Current(dashboard.VariableOption{
+			Selected: cog.ToPtr(true),
+			Text:     dashboard.StringOrArrayOfString{ArrayOfString: []string{"All"}},
+			Value:    dashboard.StringOrArrayOfString{ArrayOfString: []string{"$__all"}},
+		})
+	}
+	return b
+}
+
+// thresholds are Grafana's form of steps: calm below the first.
+func thresholds(steps []Step) *dashboard.ThresholdsConfigBuilder {
+	all := []dashboard.Threshold{{Color: calm}}
+	for _, s := range steps {
+		all = append(all, dashboard.Threshold{Value: cog.ToPtr(s.Value), Color: s.Colour})
+	}
+	return dashboard.NewThresholdsConfigBuilder().Mode(dashboard.ThresholdsModeAbsolute).Steps(all)
 }
 
 func statPanel(p Panel) *stat.PanelBuilder {
@@ -86,10 +118,13 @@ func statPanel(p Panel) *stat.PanelBuilder {
 		Title(p.Title).Description(p.Help).Unit(p.Unit).NoValue(p.Empty).
 		Datasource(source()).Span(p.Width).Height(nowHeight).
 		TextMode(text).
-		// One colour for all: what is meant is said in words, not in red and green.
+		// What is meant is said in words; colour only draws the eye.
 		ColorMode(common.BigValueColorModeNone).
 		GraphMode(common.BigValueGraphModeNone).
 		ReduceOptions(common.NewReduceDataOptionsBuilder().Calcs([]string{"lastNotNull"}))
+	if len(p.Steps) > 0 {
+		b = b.ColorMode(common.BigValueColorModeValue).Thresholds(thresholds(p.Steps))
+	}
 	if len(p.Words) > 0 {
 		options := make(map[string]dashboard.ValueMappingResult, len(p.Words))
 		for value, words := range p.Words {
@@ -114,6 +149,10 @@ func graphPanel(p Panel) *timeseries.PanelBuilder {
 			ShowLegend(true).
 			DisplayMode(common.LegendDisplayModeList).
 			Placement(common.LegendPlacementBottom))
+	if len(p.Steps) > 0 {
+		b = b.Thresholds(thresholds(p.Steps)).
+			ThresholdsStyle(common.NewGraphThresholdsStyleConfigBuilder().Mode(common.GraphThresholdsStyleModeDashed))
+	}
 	if p.Band != [2]string{} {
 		b = b.OverrideByName(p.Band[1], []dashboard.DynamicConfigValue{
 			{Id: "custom.fillBelowTo", Value: p.Band[0]},

@@ -1,57 +1,50 @@
-// Package dashboards holds the Grafana dashboard for one relay and generates it.
+// Package dashboards holds the two Grafana dashboards and generates them: one
+// relay, and all relays.
 //
-// content.go says what is shown, as plain data; build.go turns it into Grafana's
-// JSON. relay.json is the generated file; after a change run
+// content.go, contentlink.go and fleet.go say what is shown, as plain data;
+// build.go turns it into Grafana's JSON. relay.json and all-relays.json are the
+// generated files; after a change run
 //
 //	go generate ./dashboards
 //
-// The dashboard expects a target label named relay on every series. It comes
-// from the scrape configuration (deploy/prometheus/prometheus.yaml), not from
-// the agent, so that renaming a board does not tear its history apart.
+// The dashboards expect a label named relay on every series, and take site and
+// incident where they are there. They come from the scrape configuration
+// (deploy/prometheus/prometheus.yaml) or with what the agent pushes (forward in
+// its configuration). All relays at once also need the recording rules of
+// deploy/prometheus/rules.yaml.
 //
-// Limits: one relay at a time. Thresholds of the warnings are drawn from the
-// agent's own metrics; the dashboard decides nothing.
+// Limits: thresholds of the pack's warnings are the agent's own metrics; the
+// dashboards decide nothing. Relays are told apart by their label alone.
 package dashboards
 
-import "strings"
-
-//go:generate go run ./generate -out relay.json
-
-// Query is one PromQL expression of a panel.
-type Query struct {
-	Ref    string // "A", "B", ...
-	Expr   string // with Grafana's variables: $relay, $pack, $__rate_interval
-	Legend string
-}
-
-// Panel is one panel: what it shows and what to do about it.
-type Panel struct {
-	Title, Help string
-	Unit        string // Grafana's name of the unit
-	Now         bool   // large figures as of now; otherwise a graph over time
-	Names       bool   // show each series' name instead of its value
-	Empty       string // what is said when there is no series
-	Words       map[string]string
-	Band        [2]string // the legends of the low and the high line; the space between is filled
-	Width       uint32    // of 24
-	Queries     []Query
-}
-
-// Section is a row of panels.
-type Section struct {
-	Title  string
-	Panels []Panel
-}
+//go:generate go run ./generate -out .
 
 const silent = "unknown: nothing heard from the relay"
 
-// Sections is the content of the dashboard, most urgent first.
-func Sections() []Section {
-	return []Section{
-		{"What to do", nowPanels()},
-		{"Power", powerPanels()},
-		{"Link", linkPanels()},
-		{"Can these figures be trusted?", trustPanels()},
+// Relay is the dashboard of one relay, most urgent first.
+func Relay() Dashboard {
+	return Dashboard{
+		UID: relayUID, File: "relay.json", Title: "Candlemark: one relay", From: "now-6h",
+		About: "How long a relay's pack lasts, what its link does, and whether these figures can be trusted. An estimate is not a promise; keep a reserve.",
+		Variables: []Variable{
+			{"site", "Site", `label_values(candlemark_build_info, site)`, true},
+			{"incident", "Incident", `label_values(candlemark_build_info, incident)`, true},
+			{"relay", "Relay", `label_values(candlemark_build_info{site=~"$site",incident=~"$incident"}, relay)`, false},
+			{"pack", "Pack", `label_values(candlemark_pack_state{relay="$relay"}, pack)`, false},
+		},
+		Marks: []Mark{
+			{"Alarms of the agent", "red", `candlemark_alarm_active{relay="$relay"} == 1`, "{{severity}}: {{alarm}}", "{{subject}}"},
+			{"Alerts of Prometheus", "orange", `ALERTS{relay="$relay",alertstate="firing"}`, "{{severity}}: {{alertname}}", "{{pack}} {{receiver}} {{target}}"},
+			// A difference over one step shows each swap once, whatever the step.
+			{"Pack swaps", "blue", `candlemark_pack_swaps_total{relay="$relay"} - candlemark_pack_swaps_total{relay="$relay"} offset $__interval > 0`, "pack swapped", "{{pack}}"},
+		},
+		Link: Link{"All relays", "/d/" + fleetUID, "Who runs out first, who is silent, whose uplink is bad"},
+		Sections: []Section{
+			{"What to do", nowPanels()},
+			{"Power", powerPanels()},
+			{"Link", linkPanels()},
+			{"Can these figures be trusted?", trustPanels()},
+		},
 	}
 }
 
@@ -63,7 +56,7 @@ func nowPanels() []Panel {
 			Empty:   "unknown: charging, resting, no pack, or nothing heard",
 			Queries: []Query{{"A", `candlemark_pack_runtime_seconds{relay="$relay"}`, "{{pack}}"}},
 		}, {
-			Title: "Alarms active", Unit: "short", Now: true, Width: 4,
+			Title: "Alarms active", Unit: "short", Now: true, Width: 4, Steps: []Step{{1, warn}},
 			Help:    "Number of alarms that are active. Above 0: read which ones in the next panel and do what the message to the operator says.",
 			Empty:   silent,
 			Queries: []Query{{"A", `sum(candlemark_alarm_active{relay="$relay"})`, "active"}},
@@ -176,8 +169,8 @@ func idlePanels() []Panel {
 				{"C", `candlemark_link_rtt_min_seconds{relay="$relay",section="uplink"}`, "{{target}} least"},
 			},
 		}, {
-			Title: "Packets lost", Unit: "percentunit", Width: 8,
-			Help:  "Share lost in the last burst, and over all packets of the interval. A burst is short: no loss in it does not prove a link without loss.",
+			Title: "Packets lost", Unit: "percentunit", Width: 8, Steps: []Step{{mostLoss, warn}},
+			Help:  "Share lost in the last burst, and over all packets of the interval. Voice suffers above the line: find out by the near hop's loss on which side it arises. A burst is short: no loss in it does not prove a link without loss.",
 			Empty: "not measured",
 			Queries: []Query{
 				{"A", `candlemark_link_loss_ratio{relay="$relay"}`, "{{target}} last burst"},
@@ -199,7 +192,7 @@ func idlePanels() []Panel {
 func trustPanels() []Panel {
 	return []Panel{
 		{
-			Title: "Age of the pack's reading", Unit: "s", Now: true, Width: 6,
+			Title: "Age of the pack's reading", Unit: "s", Now: true, Width: 6, Steps: []Step{{60, warn}},
 			Help:    "Time since the last good reading, both by the board's clock. More than a minute: the sensor does not answer; check its wires.",
 			Empty:   "never read",
 			Queries: []Query{{"A", `candlemark_agent_clock_timestamp_seconds{relay="$relay"} - on (relay, instance) group_right () candlemark_pack_reading_timestamp_seconds{relay="$relay"}`, "{{pack}}"}},
@@ -209,7 +202,7 @@ func trustPanels() []Panel {
 			Empty:   "never measured",
 			Queries: []Query{{"A", `candlemark_agent_clock_timestamp_seconds{relay="$relay"} - on (relay, instance) group_right () candlemark_probe_last_result_timestamp_seconds{relay="$relay"}`, "{{target}} {{kind}}"}},
 		}, {
-			Title: "Board's clock ahead", Unit: "s", Now: true, Width: 6,
+			Title: "Board's clock ahead", Unit: "s", Now: true, Width: 6, Steps: []Step{{60, warn}}, // as CandlemarkClockWrong
 			Help:    "The board's clock compared with Prometheus' at the scrape; negative when it is behind. Far off: times in the board's log and journal are wrong by as much.",
 			Empty:   silent,
 			Queries: []Query{{"A", `candlemark_agent_clock_timestamp_seconds{relay="$relay"} - timestamp(candlemark_agent_clock_timestamp_seconds{relay="$relay"})`, "{{instance}}"}},
@@ -248,10 +241,4 @@ func trustPanels() []Panel {
 			},
 		},
 	}
-}
-
-// Expand puts values in the place of Grafana's variables, for whoever evaluates
-// a query without Grafana. rateInterval is a PromQL duration such as "1m".
-func (q Query) Expand(relay, pack, rateInterval string) string {
-	return strings.NewReplacer("$relay", relay, "$pack", pack, "$__rate_interval", rateInterval).Replace(q.Expr)
 }
