@@ -56,7 +56,7 @@ func TestEveryQueryAboutAllRelaysGivesTheTruth(t *testing.T) {
 	add(map[string]string{"relay": "gym", "site": "west school", "incident": "flood"}, gym)
 	add(map[string]string{"relay": "spare"}, truth) // without site and incident
 	prom := promtest.Start(t, promtest.Config{Targets: targets, Receive: true, OutOfOrderWindow: "120h",
-		RulesFiles: []string{"../deploy/prometheus/rules.yaml"}})
+		RulesFiles: []string{"../deploy/prometheus/rules.yaml"}, HoldFor: "1s"})
 
 	// Two relays push: what they measured a while ago.
 	start := time.Now().Truncate(time.Millisecond)
@@ -89,6 +89,10 @@ func TestEveryQueryAboutAllRelaysGivesTheTruth(t *testing.T) {
 	choices(t, prom, dashboards.Fleet(), values, map[string][]string{
 		"site": {"east school", "river", "west school"}, "incident": {"flood"}, "relay": {"depot", "ferry", "gym", "spare", "stairwell"}})
 	inOrder(t, prom, values)
+	mark := dashboards.Expand(dashboards.Fleet().Marks[0].Expr, values)
+	for _, fault := range compare(prom.Query(t, mark), []want{on("relay", "ferry", 1)}) {
+		t.Errorf("%s: %s", mark, fault)
+	}
 	chosenOnly(t, prom)
 }
 

@@ -43,8 +43,8 @@ type rules struct {
 	Groups []struct {
 		Rules []struct {
 			Alert, Record, Expr, For string
-			Labels           struct{ Severity string }
-			Annotations      struct{ Summary, Action string }
+			Labels                   struct{ Severity string }
+			Annotations              struct{ Summary, Action string }
 		}
 	}
 }
@@ -160,8 +160,8 @@ func TestAlertmanagerExample(t *testing.T) {
 		"alertname=shut_terminal_down severity=critical relay=gym": "call-out",
 		"alertname=CandlemarkSilent severity=critical relay=gym":   "call-out",
 		"alertname=bring_next_pack severity=warning relay=gym":     "watch",
-		"alertname=relay_alive severity=notice relay=gym":         "alive",
-		"alertname=alarm_test severity=notice relay=gym":          "watch",
+		"alertname=relay_alive severity=notice relay=gym":          "alive",
+		"alertname=alarm_test severity=notice relay=gym":           "watch",
 		"alertname=clock_not_set severity=notice relay=gym":        "watch",
 	} {
 		args := append([]string{"config", "routes", "test", "--config.file=alertmanager/alertmanager.yaml", "--verify.receivers=" + receiver}, strings.Fields(labels)...)

@@ -8,6 +8,7 @@
 package promtest
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -21,7 +22,8 @@ import (
 	"testing"
 )
 
-const scrapeInterval = "1s"
+// every is how often Prometheus scrapes and evaluates rules, if nothing else is said.
+const every = "1s"
 
 // Target is something to scrape.
 type Target struct {
@@ -42,11 +44,14 @@ type Config struct {
 	// OutOfOrderWindow sets the time window of that name: "96h"; "" is none.
 	Receive          bool
 	OutOfOrderWindow string
+	Every            string // between scrapes and between evaluations of rules; "" is "1s"
+	Admin            bool   // so that Snapshot can be asked for
 }
 
 // Server is a running Prometheus.
 type Server struct {
 	URL  string
+	dir  string
 	args []string
 	kill func()
 }
@@ -62,8 +67,11 @@ func Start(t testing.TB, cfg Config) *Server {
 	if cfg.Receive {
 		args = append(args, "--web.enable-remote-write-receiver")
 	}
+	if cfg.Admin {
+		args = append(args, "--web.enable-admin-api")
+	}
 	address, kill := run(t, program, append(args, "--web.listen-address=127.0.0.1:0")...)
-	s := &Server{URL: "http://" + address, args: args, kill: kill}
+	s := &Server{URL: "http://" + address, dir: dir, args: args, kill: kill}
 	waitFor(t, "prometheus to be ready", func() bool { return isOK(s.URL + "/-/ready") })
 	return s
 }
@@ -87,8 +95,9 @@ func prometheusConfig(t testing.TB, dir string, cfg Config) []byte {
 	for _, target := range cfg.Targets {
 		static = append(static, object{"targets": []string{target.Address}, "labels": target.Labels})
 	}
+	interval := cmp.Or(cfg.Every, every)
 	c := object{
-		"global":         object{"scrape_interval": scrapeInterval, "evaluation_interval": scrapeInterval},
+		"global":         object{"scrape_interval": interval, "evaluation_interval": interval},
 		"scrape_configs": []object{{"job_name": "candlemark", "static_configs": static}},
 		"rule_files":     copyRules(t, dir, cfg.RulesFiles, cfg.HoldFor),
 	}
