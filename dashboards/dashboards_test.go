@@ -93,7 +93,7 @@ func TestRecordedFiguresHaveTheirRule(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	found := regexp.MustCompile(`relay:\w+:\w+`).FindAllString(string(file), -1)
+	found := regexp.MustCompile(`(?:relay|site):\w+:\w+`).FindAllString(string(file), -1)
 	if len(found) == 0 {
 		t.Error("no recorded figure is used")
 	}

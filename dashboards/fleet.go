@@ -33,6 +33,11 @@ const (
 	lossRatio = "relay:candlemark_link_packets_lost_total:uplink_ratio15m"
 	dataRatio = "relay:candlemark_data_used_today_bytes:budget_ratio"
 	alarmSum  = "relay:candlemark_alarm_active:sum"
+
+	heardCount  = "site:candlemark_agent_step_time_seconds:heard_count"
+	silentCount = "site:candlemark_agent_step_time_seconds:silent_count"
+	outCount    = "site:candlemark_pack_runtime_cautious_seconds:out_count"
+	alarmCount  = "site:candlemark_alarm_active:sum"
 )
 
 // Fleet is the dashboard of all relays.
@@ -136,7 +141,7 @@ func linkTables() []Panel {
 			Help: "Each alarm that is open, by relay, with how many of its subjects are concerned and whether somebody there has acknowledged it. Not acknowledged and critical: call. What each means and asks for is in the page on alarms of the documents.",
 			Queries: []Query{
 				{"A", fleet(`sum by (relay, site, incident, alarm, severity) (candlemark_alarm_active{CHOSEN} == 1)`), "open"},
-				{"B", fleet(`sum by (relay, site, incident, alarm) (candlemark_alarm_acknowledged{CHOSEN}) * on (relay, site, incident, alarm) group_right () max by (relay, site, incident, alarm, severity) (candlemark_alarm_active{CHOSEN} == 1)`), "acknowledged"},
+				{"B", fleet(`sum by (relay, site, incident, alarm) (candlemark_alarm_acknowledged{CHOSEN})`), "acknowledged"},
 			},
 			// critical, notice, warning: by the alphabet the critical come first.
 			Table: &Table{SortBy: "severity"},
@@ -144,25 +149,29 @@ func linkTables() []Panel {
 	}
 }
 
+// fleetGraphs are over time, where counting relays anew for each point would be
+// slow: they add up what the rules counted for each site.
 func fleetGraphs() []Panel {
+	const within = `{site=~"$site",incident=~"$incident"}`
+	const narrowed = " By site and incident; the choice of relays does not narrow it."
 	return []Panel{
 		{
 			Title: "Heard and silent", Unit: "short", Width: 8, Empty: silent,
-			Help: "How many relays were heard, and how many had fallen silent. Many that fall silent together share a cause: the receiver here, the service in the sky, the weather.",
+			Help: "How many relays were heard, and how many had fallen silent. Many that fall silent together share a cause: the receiver here, the service in the sky, the weather." + narrowed,
 			Queries: []Query{
-				{"A", fleet(`count(time() - ` + heardAt + `{CHOSEN} < ` + silentAfter + `) or vector(0)`), "heard"},
-				{"B", fleet(`count(time() - ` + heardAt + `{CHOSEN} >= ` + silentAfter + `) or vector(0)`), "silent"},
+				{"A", `sum(` + heardCount + within + `) or vector(0)`, "heard"},
+				{"B", `sum(` + silentCount + within + `) or vector(0)`, "silent"},
 			},
 		}, {
 			Title: "Open alarms by severity", Unit: "short", Width: 8, Empty: silent,
-			Help:    "How many alarms were open. A rise that does not fall again within the time a pack takes to arrive: more packs or more hands are needed.",
-			Queries: []Query{{"A", fleet(`sum by (severity) (` + alarmSum + `{CHOSEN})`), "{{severity}}"}},
+			Help:    "How many alarms were open. A rise that does not fall again within the time a pack takes to arrive: more packs or more hands are needed." + narrowed,
+			Queries: []Query{{"A", `sum by (severity) (` + alarmCount + within + `)`, "{{severity}}"}},
 		}, {
 			Title: "Relays that may run out", Unit: "short", Width: 8, Empty: silent,
-			Help: "How many relays may have a pack at its cut-off within one and within three hours. Have at least as many charged packs on the way.",
+			Help: "How many relays may have a pack at its cut-off within one and within three hours. Have at least as many charged packs on the way." + narrowed,
 			Queries: []Query{
-				{"A", fleet(`count(` + outAt + `{CHOSEN} - time() <= 3600) or vector(0)`), "within 1 h"},
-				{"B", fleet(`count(` + outAt + `{CHOSEN} - time() <= 10800) or vector(0)`), "within 3 h"},
+				{"A", `sum(` + outCount + `{within="1h",site=~"$site",incident=~"$incident"}) or vector(0)`, "within 1 h"},
+				{"B", `sum(` + outCount + `{within="3h",site=~"$site",incident=~"$incident"}) or vector(0)`, "within 3 h"},
 			},
 		},
 	}

@@ -45,6 +45,7 @@ func gym(began, now time.Time) status.Snapshot {
 }
 
 func TestEveryQueryAboutAllRelaysGivesTheTruth(t *testing.T) {
+	t.Parallel()
 	began := time.Now().Add(-time.Hour)
 	var targets []promtest.Target
 	add := func(labels map[string]string, view func(began, now time.Time) status.Snapshot) {

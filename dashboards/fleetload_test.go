@@ -24,6 +24,7 @@ const (
 	loadSeries  = 60
 	loadEvery   = 15 * time.Second
 	loadSilent  = 50
+	loadSites   = 20
 	loadStopped = 20 * time.Minute
 	loadBatch   = 50 // relays in a request
 	loadChunk   = 20 // gatherings of each relay in a request
@@ -60,7 +61,7 @@ func newFleetLoad(t *testing.T, relays int, begin, now time.Time) *fleetLoad {
 			r.stops = now.Add(-loadStopped)
 		}
 		rng := rand.New(rand.NewPCG(uint64(i), 7)) // a seed for each relay, so that runs are alike
-		where := []string{"job", "candlemark", "relay", fmt.Sprintf("relay-%04d", i), "site", fmt.Sprintf("site-%02d", i%20), "incident", "flood"}
+		where := []string{"job", "candlemark", "relay", fmt.Sprintf("relay-%04d", i), "site", fmt.Sprintf("site-%02d", i%loadSites), "incident", "flood"}
 		for _, s := range shapes {
 			r.series = append(r.series, promtest.NewSeries(s.name, append(slices.Clone(where), s.labels...)...))
 			r.value = append(r.value, f.figure(i, s, rng))
@@ -169,6 +170,19 @@ func (f *fleetLoad) recorded(i int, r *loadRelay, where []string) {
 	for _, severity := range []string{"critical", "warning", "notice"} {
 		add("relay:candlemark_alarm_active:sum", func(int, time.Time) float64 { return float64(i % 2) }, "severity", severity)
 	}
+	if i >= loadSites { // what is kept for each site is written once
+		return
+	}
+	where = where[2:]
+	each := func(int, time.Time) float64 { return float64(loadSites) }
+	add("site:candlemark_agent_step_time_seconds:heard_count", each)
+	add("site:candlemark_agent_step_time_seconds:silent_count", each)
+	for _, within := range []string{"1h", "3h"} {
+		add("site:candlemark_pack_runtime_cautious_seconds:out_count", each, "within", within)
+	}
+	for _, severity := range []string{"critical", "warning", "notice"} {
+		add("site:candlemark_alarm_active:sum", each, "severity", severity)
+	}
 }
 
 // push writes all gatherings up to a time, as many requests at once as there are writers.
@@ -269,7 +283,7 @@ func TestManyRelaysAreShownInTime(t *testing.T) {
 		}
 	}()
 	// A rule's figures of now, and not those that were written for the past.
-	prom.WaitQuery(t, fmt.Sprintf(`count(relay:candlemark_link_packets_lost_total:uplink_ratio15m) == %d and on () max(timestamp(relay:candlemark_alarm_active:sum)) > %d`,
+	prom.WaitQuery(t, fmt.Sprintf(`count(relay:candlemark_link_packets_lost_total:uplink_ratio15m) == %d and on () max(timestamp(site:candlemark_alarm_active:sum)) > %d`,
 		relays-relays/loadSilent, start.Unix()+1))
 	values := map[string]string{"relay": ".*", "site": ".*", "incident": ".*"}
 	timeDashboard(t, prom, values, span)

@@ -186,6 +186,7 @@ func expected(packWh func() float64, lateS float64) map[string][]want {
 }
 
 func TestEveryQueryGivesTheTruthOnALivePrometheus(t *testing.T) {
+	t.Parallel()
 	began := time.Now().Add(-time.Hour)
 	view := func() status.Snapshot { return truth(began, time.Now()) }
 	relay := httptest.NewServer(metrics.New(view, metrics.BuildInfo{}).Handler())
