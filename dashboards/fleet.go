@@ -32,7 +32,7 @@ const (
 	outAt     = "relay:candlemark_pack_runtime_cautious_seconds:out_timestamp"
 	lossRatio = "relay:candlemark_link_packets_lost_total:uplink_ratio15m"
 	dataRatio = "relay:candlemark_data_used_today_bytes:budget_ratio"
-	alarmSum  = "relay:candlemark_alarm_active:sum"
+	alarmOpen = "relay:candlemark_alarm_active:open"
 
 	heardCount  = "site:candlemark_agent_step_time_seconds:heard_count"
 	silentCount = "site:candlemark_agent_step_time_seconds:silent_count"
@@ -78,7 +78,7 @@ func countPanels() []Panel {
 		count("Next pack due", "Relays with a pack whose cautious time has fallen to its lead time. Above 0: have the next packs set out, in the order of the table below.",
 			`count(count BY (candlemark_pack_runtime_cautious_seconds{CHOSEN} <= candlemark_pack_next_pack_lead_seconds{CHOSEN}))`, Step{1, warn}),
 		count("Critical alarms", "Critical alarms that are open. Above 0: see which below; each says to the operator what to do. Ask whether it is being done.",
-			`sum(`+alarmSum+`{CHOSEN,severity="critical"})`, Step{1, urgent}),
+			`sum(`+alarmOpen+`{CHOSEN,severity="critical"})`, Step{1, urgent}),
 		count("Uplink at fault", "Relays whose probes place a fault beyond the terminal. Many at once: the service itself; ask its provider. One: its view of the sky, or its load.",
 			`count(count BY (candlemark_link_trouble{CHOSEN,place=~"uplink|both"} == 1))`, Step{1, warn}),
 		count("Data nearly spent", "Relays that have used four fifths of the day's data budget or more. Above 0: have them use less, or raise the budget; their throughput probes stop, latency probes go on.",
@@ -140,7 +140,7 @@ func linkTables() []Panel {
 			Title: "Open alarms", Unit: "short", Width: 24, Empty: "none, of the relays that are heard",
 			Help: "Each alarm that is open, by relay, with how many of its subjects are concerned and whether somebody there has acknowledged it. Not acknowledged and critical: call. What each means and asks for is in the page on alarms of the documents.",
 			Queries: []Query{
-				{"A", fleet(`sum by (relay, site, incident, alarm, severity) (candlemark_alarm_active{CHOSEN} == 1)`), "open"},
+				{"A", fleet(alarmOpen + `{CHOSEN}`), "open"},
 				{"B", fleet(`sum by (relay, site, incident, alarm) (candlemark_alarm_acknowledged{CHOSEN})`), "acknowledged"},
 			},
 			// critical, notice, warning: by the alphabet the critical come first.
@@ -164,8 +164,12 @@ func fleetGraphs() []Panel {
 			},
 		}, {
 			Title: "Open alarms by severity", Unit: "short", Width: 8, Empty: silent,
-			Help:    "How many alarms were open. A rise that does not fall again within the time a pack takes to arrive: more packs or more hands are needed." + narrowed,
-			Queries: []Query{{"A", `sum by (severity) (` + alarmCount + within + `)`, "{{severity}}"}},
+			Help: "How many alarms were open. A rise that does not fall again within the time a pack takes to arrive: more packs or more hands are needed." + narrowed,
+			Queries: []Query{
+				{"A", `sum(` + alarmCount + `{severity="critical",site=~"$site",incident=~"$incident"}) or vector(0)`, "critical"},
+				{"B", `sum(` + alarmCount + `{severity="warning",site=~"$site",incident=~"$incident"}) or vector(0)`, "warning"},
+				{"C", `sum(` + alarmCount + `{severity="notice",site=~"$site",incident=~"$incident"}) or vector(0)`, "notice"},
+			},
 		}, {
 			Title: "Relays that may run out", Unit: "short", Width: 8, Empty: silent,
 			Help: "How many relays may have a pack at its cut-off within one and within three hours. Have at least as many charged packs on the way." + narrowed,
