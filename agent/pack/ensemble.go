@@ -184,12 +184,12 @@ func (e *ensemble) draw(a *ahead, d *draws) {
 				j++
 				acc += w[j]
 			}
-			if j == prev {
+			if j == prev && a.loadSD == 0 && a.cutSD == 0 {
 				d.w[len(d.w)-1]++
 				continue
 			}
 			prev = j
-			d.x = append(d.x, m.walk(j, a))
+			d.x = append(d.x, m.walk(j, a.vary(len(d.x))))
 			d.w = append(d.w, 1)
 		}
 	}

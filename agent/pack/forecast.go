@@ -61,6 +61,8 @@ func (e *Estimator) forecast() Forecast {
 	}
 	elapsedS := (r.Now.T - r.Start).Seconds()
 	l := r.law(elapsedS)
+	out := r.expect(l, e.history())
+	l = out.load
 	if l.rate < restRate && e.calm.set {
 		l = e.calm.load // a pause: the load is taken to come back as it was
 	}
@@ -78,7 +80,10 @@ func (e *Estimator) forecast() Forecast {
 		f.Why = "next to no load on the mean"
 		return f
 	}
-	a := ahead{q: r.Q, tempC: refTempC, load: l, cutV: r.meanCut(cut, l, elapsedS, e.ens.ratio), cellV: e.spec.CellCutoffV, keep: 0.7}
+	a := ahead{q: r.Q, tempC: refTempC, load: l, cutV: r.meanCut(cut, l, elapsedS, e.ens.ratio), cellV: e.spec.CellCutoffV, keep: 0.7, loadSD: out.spread}
+	if l.pulsed && !l.constantCurrent {
+		a.cutSD = sagSpread * (a.cutV - cut)
+	}
 	if r.HasTemp {
 		a.tempC = r.TempC
 	}
@@ -197,6 +202,9 @@ func (r *recorder) meanCut(cut float64, l load, elapsedS, ratio float64) float64
 	}
 	return cut + ratio*r.sag(elapsedS)
 }
+
+// sagSpread is how far the ratio of hidden to seen sag may be off.
+const sagSpread = 0.15
 
 // sag is the deepest recent excursion below the bins' mean voltage, V per cell.
 func (r *recorder) sag(elapsedS float64) float64 {

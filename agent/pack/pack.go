@@ -21,9 +21,14 @@
 // Each forecast walks some two hundred hypotheses ahead under the detected load law
 // (loadlaw.go): constant current, or constant power with the current that the
 // falling voltage asks for; a pulsing load draws its mean, and its peak meets the
-// cut-off. In a series pack of lithium cells the weakest bends the pack's voltage first
-// and, behind a protection board whose limit is known, ends the pack (weakest.go); an
-// lfp cell carries hysteresis from how it was charged (hysteresis.go).
+// cut-off. A load that holds still and opened as an earlier run did is taken to go on
+// as that one, so that an opening burst does not pass for the whole run; the mean of a
+// pulsing load is uncertain by how it has wandered, earlier runs' means being its prior,
+// and the walks vary by that (outlook.go).
+//
+// In a series pack of lithium cells the weakest bends the pack's voltage first and,
+// behind a protection board whose limit is known, ends the pack (weakest.go); an lfp
+// cell carries hysteresis from how it was charged (hysteresis.go).
 //
 // # Where constants come from
 //
@@ -40,7 +45,9 @@
 // that is so. Readings that are means over many seconds hide the depth of pulses.
 // The temperature is taken to stay as it is: a first-order warm-up from the slope of
 // the last minutes was tried and made repeated runs worse, others no better. The load
-// is taken to stay too: in a short burst the forecast is that of the burst. A pack of
+// is taken to stay too, unless an earlier run of this pack shows otherwise: in a short
+// burst without history, or one that was there before us, the forecast is that of the
+// burst. A pack of
 // equal voltage cannot be told from the one before it. Two runs with a charge between
 // them are two discharges.
 //

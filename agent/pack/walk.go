@@ -10,6 +10,26 @@ type ahead struct {
 	cutV  float64 // V per cell, of the mean voltage: raised by what pulses sag below it
 	cellV float64 // V; where a protection board ends the pack by its weakest cell; 0 where none is known of
 	keep  float64 // share of the present residual carried to the end
+
+	loadSD float64 // standard deviation of the log of the load
+	cutSD  float64 // V; of the mean voltage at which pulses meet the cut-off
+}
+
+// vary gives the k-th of many ways the load and the sag may turn out: normal by the
+// additive recurrence of the plastic number (M. Roberts 2018), which fills the plane
+// evenly from any start.
+func (a *ahead) vary(k int) *ahead {
+	if a.loadSD == 0 && a.cutSD == 0 {
+		return a
+	}
+	_, u := math.Modf(0.5 + 0.7548776662*float64(k))
+	_, v := math.Modf(0.5 + 0.5698402910*float64(k))
+	b := *a
+	f := math.Exp(a.loadSD * math.Sqrt2 * math.Erfinv(2*u-1))
+	b.load.rate *= f
+	b.load.power *= f
+	b.cutV += a.cutSD * math.Sqrt2 * math.Erfinv(2*v-1)
+	return &b
 }
 
 // anchor splits what voltage a hypothesis still misses now, e, between its place
