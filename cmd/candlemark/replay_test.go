@@ -152,12 +152,16 @@ func readRow(t *testing.T, line []byte) outRow {
 }
 
 func TestReplayGivesEachRowItsAnswer(t *testing.T) {
-	for name, args := range map[string][]string{
-		"unknown_pack": nil,
-		"learned_pack": {"--learn", earlierCSV},
+	for name, c := range map[string]struct {
+		args []string
+		most float64 // leads before the end that a warning may come
+	}{
+		// Nothing is known of the pack: then the careful figure may be much below what comes true.
+		"unknown_pack": {nil, 3},
+		"learned_pack": {[]string{"--learn", earlierCSV}, 2.5},
 	} {
 		t.Run(name, func(t *testing.T) {
-			out := runReplay(t, append(args, "--format", "ndjson")...)
+			out := runReplay(t, append(c.args, "--format", "ndjson")...)
 			var rows []outRow
 			var thin bytes.Buffer // each 20th row is enough for a golden
 			for s := bufio.NewScanner(bytes.NewReader(out)); s.Scan(); {
@@ -167,13 +171,14 @@ func TestReplayGivesEachRowItsAnswer(t *testing.T) {
 				rows = append(rows, readRow(t, s.Bytes()))
 			}
 			golden(t, filepath.Join("testdata", "replay_"+name+".ndjson"), thin.Bytes())
-			checkRows(t, rows)
+			checkRows(t, rows, c.most)
 		})
 	}
 }
 
-// checkRows holds whatever the estimate is worth.
-func checkRows(t *testing.T, rows []outRow) {
+// checkRows holds whatever the estimate is worth; a warning comes most leads before the
+// end at the soonest.
+func checkRows(t *testing.T, rows []outRow, most float64) {
 	t.Helper()
 	trace, err := os.ReadFile(dischargeCSV)
 	if err != nil {
@@ -217,7 +222,7 @@ func checkRows(t *testing.T, rows []outRow) {
 		lead float64 // s
 	}{{"bring_next_pack", 45 * 60}, {"shut_terminal_down", 15 * 60}} {
 		i := slices.IndexFunc(rows, func(r outRow) bool { return slices.Contains(r.Alarms, w.name) })
-		if i < 0 || end-rows[i].T < w.lead || end-rows[i].T > 2.5*w.lead {
+		if i < 0 || end-rows[i].T < w.lead || end-rows[i].T > most*w.lead {
 			t.Errorf("%s came too late, far too early or not at all (row %d; the end is at %g s)", w.name, i, end)
 			continue
 		}
