@@ -64,7 +64,7 @@ func Catalogue() []Entry {
 		{
 			Name: PackAtCutoff, Severity: Critical, About: "pack",
 			Title:  "pack {subject} is at its cut-off: {detail}",
-			Action: "take the pack off its load and put in a charged one: running a pack below its cut-off harms it, and a deeply discharged lithium pack must not be charged unattended",
+			Action: "take the pack off its load and put in a charged one: running a pack below its cut-off harms it, and a lithium pack that was run down to near 0 V must not be charged again",
 			Raise:  Level{0, ofLeft}, Clear: Level{clearFactor, ofLead + " to shut down"},
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
 			QuietMost:   10 * time.Minute,
@@ -85,7 +85,7 @@ func Catalogue() []Entry {
 		},
 		{
 			Name: FeedCutComing, Severity: Critical, About: "feed",
-			Title:  "the terminal's feed on pack {subject} is about to be cut: {detail}",
+			Title:  "pack {subject} will soon stop feeding the terminal: {detail}",
 			Action: "tell the people who use the link that it goes down now: save work, end calls, name the fallback; to keep the feed on, swap the pack before the time is over",
 			Raise:  Level{1, ofCut}, Clear: Level{0, ofCut},
 			QuietMost:   2 * time.Minute,
@@ -105,12 +105,12 @@ func Catalogue() []Entry {
 		},
 		{
 			Name: BringNextPack, Severity: Warning, About: "pack",
-			Title:  "pack {subject} needs its successor: {detail}",
+			Title:  "pack {subject} must be replaced soon: {detail}",
 			Action: "bring the next pack to the relay now: check that it is charged, and be ready to swap it before the terminal has to be shut down",
 			Raise:  Level{1, ofLead}, Clear: Level{clearFactor, ofLead},
 			RaiseHold: packRaiseHold, ClearHold: packClearHold, Latched: true,
 			WorsensTo: ShutTerminalDown, QuietMost: 20 * time.Minute,
-			Means:       "The pack still works, but its successor has to be fetched now to be here in time. The alarm goes by the cautious figure. A pack that was never measured before is judged carefully, so this may come early.",
+			Means:       "The pack still works, but the next one has to be fetched now to be here in time. The alarm goes by the cautious figure. A pack that was never measured before is judged carefully, so this may come early.",
 			RaisedWhen:  "the cautious time left is at or below the lead time for the next pack (45 min unless set otherwise) for 10 s and two readings; while the sensor is silent, the time since its last good reading is taken off",
 			ClearedWhen: clearedPack + "the lead time",
 		},

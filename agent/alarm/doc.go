@@ -14,7 +14,7 @@
 //
 // bring_next_pack and shut_terminal_down compare Forecast.Cautious, which a pack
 // falls short of with probability pack.CautiousLevel, with the lead times of the
-// pack. It is another figure than the ends of the 90 % range, and the text says
+// pack. It is another figure than the ends of the range that 9 in 10 end in, and the text says
 // which is which. Once raised they stay: the voltage of a pack recovers when its
 // load is switched off, and a pack that rests or cannot be judged is no fuller
 // than it was. They end

@@ -130,7 +130,7 @@ func TestAComingCutIsToldWithItsTime(t *testing.T) {
 	r.expect(t, "raised feed_cut_coming A")
 	a := r.m.Active()[0]
 	at := r.zero.Add(r.in.Now.Up + 3*time.Minute).Format("15:04:05 MST")
-	if want := "the terminal's feed on pack A is about to be cut: in 3 min, at " + at + ", because: the pack is at its reserve"; a.Title != want {
+	if want := "pack A will soon stop feeding the terminal: in 3 min, at " + at + ", because: the pack is at its reserve"; a.Title != want {
 		t.Errorf("%q, want %q", a.Title, want)
 	}
 	r.in.ClockSet, r.in.Feed.ByHand, r.in.Feed.CutIn = false, true, 170*time.Second
@@ -162,7 +162,7 @@ func TestWordsCarryTheFigures(t *testing.T) {
 	r.pack().Forecast = f
 	r.read(11 * time.Second)
 	a := r.m.Active()[0]
-	if want := "pack A will soon be flat: about 14 min left (90 % range 11 to 18 min; cautious figure 9 min, undercut in 2 of 100 cases) at 41.6 W"; a.Title != want {
+	if want := "pack A will soon be flat: about 14 min left (9 in 10: 11 to 18 min; cautious: 9 min, 2 in 100 end sooner) at 41.6 W"; a.Title != want {
 		t.Errorf("title\n got %q\nwant %q", a.Title, want)
 	}
 	if !strings.HasPrefix(a.Action, "shut the terminal down now: ") {

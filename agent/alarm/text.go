@@ -44,7 +44,7 @@ func Exact(d time.Duration) string {
 	return strings.Join(parts, " ")
 }
 
-// span words the 90 % range without saying "min" twice.
+// span words the range that 9 in 10 end in without saying "min" twice.
 func span(low, high time.Duration) string {
 	lo, hi := pack.Left(low), pack.Left(high)
 	if lo == hi {
@@ -56,16 +56,11 @@ func span(low, high time.Duration) string {
 	return lo + " to " + hi
 }
 
-// undercut says how often a pack falls short of the cautious figure.
-func undercut() string {
-	return fmt.Sprintf("%.3g of 100 cases", 100*pack.CautiousLevel)
-}
-
 // figure words a known forecast: what is expected, its range, the cautious
 // figure that the alarms go by, and the load it assumes.
 func figure(f pack.Forecast) string {
-	return fmt.Sprintf("%s left (90 %% range %s; cautious figure %s, undercut in %s) at %.1f W",
-		about(f.Expected), span(f.Low, f.High), pack.Left(f.Cautious), undercut(), f.LoadW)
+	return fmt.Sprintf("%s left (9 in 10: %s; cautious: %s, %.3g in 100 end sooner) at %.1f W",
+		about(f.Expected), span(f.Low, f.High), pack.Left(f.Cautious), 100*pack.CautiousLevel, f.LoadW)
 }
 
 // unfamiliar warns that a figure is wide because the pack was never measured

@@ -43,7 +43,7 @@ type Machine struct {
 // New starts with the feed on: a first start finds people waiting for the link.
 func New(setup Setup, start Start) *Machine {
 	return &Machine{setup: setup, start: start, mode: ModeOn, on: true,
-		cause: Cause{Who: Agent, Why: "nothing was asked for yet"}}
+		cause: Cause{Who: Agent, Why: "nobody has switched it yet"}}
 }
 
 // Step decides. The first step says in any case how the feed is to be, since

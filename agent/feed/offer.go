@@ -104,5 +104,5 @@ func (o Offer) text() string {
 }
 
 func (r Runtime) text() string {
-	return fmt.Sprintf("about %s (90 %% range %s to %s) at a mean of %.1f W", pack.Left(r.Expected), pack.Left(r.Low), pack.Left(r.High), r.MeanW)
+	return fmt.Sprintf("about %s (9 in 10: %s to %s) at a mean of %.1f W", pack.Left(r.Expected), pack.Left(r.Low), pack.Left(r.High), r.MeanW)
 }

@@ -24,7 +24,7 @@ func TestOffer(t *testing.T) {
 	}{
 		// 100 Wh; 5 W stay on, 45 W for a sixth of the time: 12.5 W, so 8 h; low 75 Wh, 6 h.
 		{"while on", func(r *rig) {}, 12.5, 8 * time.Hour, 6 * time.Hour, 2 * time.Hour, "",
-			"on for 10 min in every 1 h, of which 6 min with a working link; about 8 h 00 min (90 % range 6 h 00 min to 12 h 00 min) at a mean of 12.5 W, against about 2 h 00 min (90 % range 90 min to 3 h 00 min) at a mean of 50.0 W"},
+			"on for 10 min in every 1 h, of which 6 min with a working link; about 8 h 00 min (9 in 10: 6 h 00 min to 12 h 00 min) at a mean of 12.5 W, against about 2 h 00 min (9 in 10: 90 min to 3 h 00 min) at a mean of 50.0 W"},
 		// Off, the load is 5 W and the 100 Wh last 20 h: the same schedule, the same 8 h.
 		{"while off", func(r *rig) {
 			r.off(time.Hour)

@@ -173,15 +173,23 @@ func measured(t status.Target) (value, count string) {
 		if r.Throughput.UpKnown {
 			up = fmt.Sprintf("up %.1f Mbit/s", r.Throughput.Up/1e6)
 		}
-		return down + ", " + up, fmt.Sprintf("one transfer of %s; %d tries, %d failed", bytesText(float64(r.Bytes)), t.Attempts, t.Failures)
+		return down + ", " + up, "one transfer of " + bytesText(float64(r.Bytes)) + "; " + tried(t)
 	case r.Service != nil:
 		value = "works"
 		if !r.Service.Works {
 			value = "does not work: " + oneLine(r.Service.Problem)
 		}
-		return value, fmt.Sprintf("%d tries, %d failed", t.Attempts, t.Failures)
+		return value, tried(t)
 	}
 	return NotMeasured, NotMeasured
+}
+
+// tried counts the runs of a probe.
+func tried(t status.Target) string {
+	if t.Attempts == 1 {
+		return fmt.Sprintf("1 try, %d failed", t.Failures)
+	}
+	return fmt.Sprintf("%d tries, %d failed", t.Attempts, t.Failures)
 }
 
 func (p *Page) alarms(in Input) {

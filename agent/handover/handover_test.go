@@ -47,7 +47,7 @@ func day() Input {
 			{Name: "far end", Section: probes.Uplink, Kind: probes.Latency, LastKnown: true, Sent: 320, Lost: 12, Last: probes.Result{Start: now.Add(-20 * time.Second), Latency: &probes.LatencyStats{Sent: 10, Lost: 1, RTTKnown: true, Median: 44 * time.Millisecond, P95: 58 * time.Millisecond}}},
 			{Name: "wide area", Section: probes.Uplink, Kind: probes.Throughput, LastKnown: true, Attempts: 4, Failures: 1, Last: probes.Result{Start: now.Add(-2 * time.Hour), Bytes: 20e6, Throughput: &probes.ThroughputStats{Down: 89.3e6, DownKnown: true, Up: 11.5e6, UpKnown: true}}},
 		},
-		Alarms: []alarm.Active{{Name: alarm.BringNextPack, Severity: alarm.Warning, Subject: "terminal", Title: "pack terminal needs its successor: about 40 min left", Action: "bring the next pack to the relay now: check that it is charged", Raised: alarm.Instant{Wall: now.Add(-10 * time.Minute)}, ClockSet: true}},
+		Alarms: []alarm.Active{{Name: alarm.BringNextPack, Severity: alarm.Warning, Subject: "terminal", Title: "pack terminal must be replaced soon: about 40 min left", Action: "bring the next pack to the relay now: check that it is charged", Raised: alarm.Instant{Wall: now.Add(-10 * time.Minute)}, ClockSet: true}},
 		Known:  []status.KnownPack{{Identity: "B3", Place: "terminal", LabelAh: 5, Verdict: pack.Good, Why: "gave 4.60 Ah at 2.5 A and 18 °C: 92 % of the label's 5.00 Ah"}, {Identity: "B4", LabelAh: 5, Verdict: pack.Tired, Why: "gave 3.80 Ah at 2.6 A and 17 °C: 76 % of the label's 5.00 Ah"}},
 		Data:   status.Data{UsedToday: 80e6, BudgetPerDay: 500e6},
 	}
@@ -59,7 +59,7 @@ func day() Input {
 	add := func(ago time.Duration, kind journal.Kind, subject, who, text string) {
 		in.Records = append(in.Records, journal.Record{Seq: uint64(len(in.Records) + 1), Wall: now.Add(-ago), Boot: "boot-1", Up: bootUp - ago, Kind: kind, Subject: subject, Who: who, Text: text})
 	}
-	add(12*time.Hour, KindIncident, "", "operator", "opened: Alder Ford flood")
+	add(12*time.Hour, journal.KindIncident, "", "operator", "opened: Alder Ford flood")
 	for k := range 6 {
 		ago := 11*time.Hour - time.Duration(k)*100*time.Minute
 		add(ago, journal.KindAlarm, "bring_next_pack terminal", "", "raised: the cautious time left is within the lead time of 45 min")

@@ -7,11 +7,9 @@ import (
 	"time"
 
 	"candlemark/agent/alarm"
+	"candlemark/agent/feed"
 	"candlemark/agent/journal"
 )
-
-// KindIncident is the kind of the records about the incident itself.
-const KindIncident journal.Kind = "incident"
 
 // clockSlack is by how much wall clock and uptime may drift apart within a boot
 // before a stamp counts as wrong: an undisciplined crystal loses some seconds a day.
@@ -54,7 +52,7 @@ func timed(in Input) []Entry {
 // of what is in service.
 func changes(k journal.Kind) bool {
 	switch k {
-	case journal.KindSwap, journal.KindConfig, journal.KindNote, KindIncident, journal.KindAgent:
+	case journal.KindSwap, journal.KindConfig, journal.KindNote, journal.KindIncident, journal.KindAgent, journal.KindFeed:
 		return true
 	}
 	return false
@@ -67,8 +65,10 @@ func minor(e Entry) bool {
 	case journal.KindNote:
 		_, _, ok := label(e.Text)
 		return ok
-	case journal.KindSwap, journal.KindConfig, KindIncident, journal.KindSelf, "board_off", "fault":
+	case journal.KindSwap, journal.KindConfig, journal.KindIncident, journal.KindSelf, journal.KindOff, journal.KindFault:
 		return false
+	case journal.KindFeed: // what somebody asked for stands; what the agent switches then is routine
+		return e.Who == feed.Agent
 	case journal.KindAlarm:
 		return strings.HasPrefix(e.Text, "cleared") || strings.HasPrefix(e.Subject, string(alarm.BringNextPack))
 	}

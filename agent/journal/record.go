@@ -29,11 +29,13 @@ const (
 	KindLearned Kind = "learned"    // a discharge taught something of a pack
 	KindOff     Kind = "board_off"  // the board is switched off before its pack is flat
 	KindFault   Kind = "fault"      // a fault of the program
+
+	KindIncident Kind = "incident" // the incident was opened, changed or closed
 )
 
-// Kinds lists every kind that the agent writes.
+// Kinds lists every kind that is written.
 func Kinds() []Kind {
-	return []Kind{KindAgent, KindAlarm, KindSwap, KindNote, KindConfig, KindProbe, KindFeed, KindClock, KindTest, KindSelf, KindSensor, KindPack, KindLearned, KindOff, KindFault}
+	return []Kind{KindAgent, KindAlarm, KindSwap, KindNote, KindConfig, KindProbe, KindFeed, KindClock, KindTest, KindSelf, KindSensor, KindPack, KindLearned, KindOff, KindFault, KindIncident}
 }
 
 // Record is one entry of the activity record.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -214,7 +215,11 @@ func (s *Schedule) Force(name string) (why string, ok bool) {
 		e.forced = true
 		return "", true
 	}
-	return "no such probe", false
+	var names []string
+	for _, e := range s.entries {
+		names = append(names, strconv.Quote(e.item.Name))
+	}
+	return "no such probe; the probes are: " + strings.Join(names, ", "), false
 }
 
 // Claim keeps all probes from starting until Release, for somebody who measures

@@ -130,7 +130,7 @@ func TestForceDoesNotPassBudgetOrReserve(t *testing.T) {
 	if why, ok := s.Force("wide"); ok || why != BudgetSpent {
 		t.Errorf("%v, %q", ok, why)
 	}
-	if why, ok := s.Force("nobody"); ok || why != "no such probe" {
+	if why, ok := s.Force("nobody"); ok || why != `no such probe; the probes are: "wide"` {
 		t.Errorf("%v, %q", ok, why)
 	}
 	s = New(Config{Items: []Item{transfer(time.Hour, 40)}, ReserveBelow: time.Hour})

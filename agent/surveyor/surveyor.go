@@ -91,7 +91,7 @@ func New(p Parts) *Surveyor {
 
 var (
 	errStopped = errors.New("stopped; begin it again under its name to go on")
-	errIdle    = errors.New("no survey is under way; begin one")
+	errIdle    = errors.New("no survey is under way; begin one with candlemark survey start")
 )
 
 // Ask takes a wish and returns in words what follows.
@@ -102,7 +102,7 @@ func (s *Surveyor) Ask(r Request, who string) (string, error) {
 	case Begin:
 		return s.begin(r, who)
 	case Continue:
-		if s.stop == nil {
+		if s.stop == nil || s.state.State == status.SurveyStopped { // or about to end
 			return "", errIdle
 		}
 		if s.state.State != status.SurveyWaits {
@@ -255,7 +255,8 @@ func (s *Surveyor) finish(err error) {
 	s.stop = nil
 	s.state.State, s.state.Text = status.SurveyDone, "all rounds are made"
 	if err != nil {
-		s.state.State, s.state.Text = status.SurveyStopped, err.Error()
+		// Whoever shows it says which survey it is.
+		s.state.State, s.state.Text = status.SurveyStopped, strings.TrimPrefix(err.Error(), "survey "+s.state.Name+": ")
 	}
 }
 

@@ -107,6 +107,7 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}
 	view := func() status.Snapshot {
 		s := a.Snapshot()
+		s.ClockSource = "the demonstration, which keeps its own time"
 		s.Journal, s.Pages, s.Survey = jnl.Status(), web.Pages(), surveys.Status()
 		return s
 	}

@@ -35,7 +35,7 @@ func setIncident(j *journal.Journal, do handover.Action, given handover.Incident
 	if err != nil {
 		return now, err
 	}
-	r := j.Append(journal.Record{Wall: at.At, Up: board.Uptime(), Kind: handover.KindIncident, Who: who, Text: said})
+	r := j.Append(journal.Record{Wall: at.At, Up: board.Uptime(), Kind: journal.KindIncident, Who: who, Text: said})
 	protect := next.FirstSeq
 	switch do {
 	case handover.Open:

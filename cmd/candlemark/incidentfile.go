@@ -149,6 +149,9 @@ type verified struct {
 // verifyExport reads the export at path, written here or anywhere.
 func verifyExport(name string) (verified, error) {
 	z, err := zip.OpenReader(name)
+	if errors.Is(err, zip.ErrFormat) {
+		return verified{}, fmt.Errorf("export %s: %w: it is no export, or was cut short; take it from where it was kept first", name, err)
+	}
 	if err != nil {
 		return verified{}, fmt.Errorf("export %s: %w", name, err)
 	}

@@ -34,7 +34,7 @@ profile that is there already is carried on.`,
 	fl.StringArrayVar(&traces, "trace", nil, "a recorded discharge, a CSV `FILE`; repeat it, oldest first")
 	fl.StringVar(&out, "out", "", "profile `FILE` to write or carry on")
 	fl.StringVar(&jnl, "journal", "", "journal `FILE` to write into while no agent runs")
-	fl.StringVar(&mark, "mark", "", "what is written on the pack; goes with --journal")
+	fl.StringVar(&mark, "mark", "", "`MARK` written on the pack; goes with --journal")
 	_ = cmd.MarkFlagRequired("pack")
 	_ = cmd.MarkFlagRequired("trace")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {

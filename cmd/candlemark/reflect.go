@@ -69,9 +69,9 @@ Over plain HTTP the token can be read on the way; where that matters give
 	flags.StringVar(&f.tlsCert, "tls-cert", "", "`FILE` with the certificate for HTTPS")
 	flags.StringVar(&f.tlsKey, "tls-key", "", "`FILE` with its key")
 	flags.StringVar(&f.rate, "max-rate", "", "most test data each way, such as `50Mbit/s`; no limit when left out")
-	flags.StringVar(&f.perDay, "per-day", "20GB", "most test data a day, both ways together")
-	flags.StringVar(&f.perOne, "per-transfer", "1GB", "most test data of one transfer")
-	flags.IntVar(&f.streams, "transfers", reflector.DefaultStreams, "most transfers at once")
+	flags.StringVar(&f.perDay, "per-day", "20GB", "most `DATA` for tests a day, both ways together")
+	flags.StringVar(&f.perOne, "per-transfer", "1GB", "most `DATA` of one transfer")
+	flags.IntVar(&f.streams, "transfers", reflector.DefaultStreams, "most transfers at once, a `NUMBER`")
 	_ = cmd.MarkFlagRequired("token-file")
 	return cmd
 }

@@ -16,6 +16,9 @@ import (
 // It changes no line: the feed must not blink because somebody checks it.
 func checkLocal(cfg *config.Config, running bool) []finding {
 	var found []finding
+	if len(cfg.Receivers) == 0 && cfg.Signal.Buzzer == nil && cfg.Signal.Lamp == nil {
+		found = append(found, finding{"who is told", isUnknown, "no receiver, buzzer or lamp is configured: alarms show only to who looks at page, status, log or metrics", "add one under receivers or signal"})
+	}
 	for _, r := range cfg.Receivers {
 		if notify.Kind(r.Kind) == notify.Command {
 			found = append(found, checkCommand("receiver "+r.Name, hook.Command{Args: r.Command, Timeout: r.Timeout}))

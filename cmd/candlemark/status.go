@@ -18,14 +18,18 @@ import (
 )
 
 func newStatus() *cobra.Command {
+	var full bool
 	cmd := &cobra.Command{
-		Use:     "status",
-		Short:   "Show what the running agent knows now",
-		Example: "  candlemark status\n  candlemark status --format json",
+		Use:   "status",
+		Short: "Show what the running agent knows now",
+		Long: `status shows what the running agent knows now: alarms first, with what to do, then
+packs, probes, data, and what the link is good enough for.`,
+		Example: "  candlemark status\n  candlemark status --full\n  candlemark status --format json",
 		Args:    noArgs,
 	}
 	socket := socketFlag(cmd)
 	f := formatFlag(cmd, formatText, formatJSON)
+	cmd.Flags().BoolVar(&full, "full", false, "also what was measured for each use of the link, and what is needed")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		var s status.Snapshot
 		err := talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) (err error) {
@@ -38,18 +42,21 @@ func newStatus() *cobra.Command {
 		if *f == formatJSON {
 			return printJSON(cmd.OutOrStdout(), *f, s)
 		}
-		printStatus(cmd.OutOrStdout(), s)
+		printStatus(cmd.OutOrStdout(), s, full)
 		return nil
 	}
 	return cmd
 }
 
-func printStatus(w io.Writer, s status.Snapshot) {
+// printStatus is status for people. Alarms stand first: on a small screen the rest
+// scrolls them away.
+func printStatus(w io.Writer, s status.Snapshot, full bool) {
 	clock := ""
 	if !s.ClockSet {
 		clock = " (the board's clock is not set)"
 	}
 	fmt.Fprintf(w, "relay %s  %s%s\n", s.Relay, s.Taken.Wall.Local().Format("2006-01-02 15:04:05 MST"), clock)
+	printAlarms(w, s)
 	for _, p := range s.Packs {
 		fmt.Fprintf(w, "pack %-14s %s\n", p.Name, packLine(p, s.Taken.Up))
 	}
@@ -72,7 +79,10 @@ func printStatus(w io.Writer, s status.Snapshot) {
 	if t := s.Trouble; t.Known {
 		fmt.Fprintf(w, "link   %s\n", troubleLine(t))
 	}
-	printFit(w, s.Fit)
+	printFit(w, s.Fit, full)
+}
+
+func printAlarms(w io.Writer, s status.Snapshot) {
 	if len(s.Alarms) == 0 {
 		fmt.Fprintln(w, "no alarm")
 	}
@@ -193,6 +203,8 @@ func unsigned(x float64) float64 {
 // remaining says in words what a forecast says.
 func remaining(f pack.Forecast) string {
 	switch {
+	case f.State == pack.Unknown && f.Why != "":
+		return "time left unknown, " + f.Why
 	case !f.Known && f.Why != "":
 		return fmt.Sprintf("%s: time left unknown, %s", f.State, f.Why)
 	case !f.Known:

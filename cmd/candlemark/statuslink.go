@@ -11,15 +11,18 @@ import (
 	"candlemark/probes/quality"
 )
 
-// printFit says what the link is good enough for, with what was measured beside
-// what is needed.
-func printFit(w io.Writer, verdicts []quality.Verdict) {
+// printFit says what the link is good enough for; in full with what was measured
+// beside what is needed.
+func printFit(w io.Writer, verdicts []quality.Verdict, full bool) {
 	for _, v := range verdicts {
 		users := ""
 		if v.UsersKnown && v.Users > 0 {
 			users = fmt.Sprintf(", for %d at once", v.Users)
 		}
 		fmt.Fprintf(w, "fit    %-20s %s%s: %s\n", v.Use, v.Word, users, v.Because)
+		if !full {
+			continue
+		}
 		for _, l := range v.Lines {
 			fmt.Fprintf(w, "         %s: %s, needed %s (%s): %s\n", l.What, l.Measured, l.Need, l.Source, l.Word)
 		}

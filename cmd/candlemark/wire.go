@@ -47,7 +47,11 @@ func checkSensors(c *config.Config, report func(key, what, remedy string)) {
 			if !ok {
 				key = "sensor"
 			}
-			report(fmt.Sprintf("packs[%d].%s", i, key), f.Problem, f.Remedy)
+			remedy := f.Remedy
+			if f.Field == "MaxExpectedA" && p.Sensor.LargestLoad > 0 {
+				remedy += fmt.Sprintf("; if you must, clipping_accepted: %s", config.ClippingSentence)
+			}
+			report(fmt.Sprintf("packs[%d].%s", i, key), f.Problem, remedy)
 		}
 	}
 }

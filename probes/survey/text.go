@@ -46,7 +46,7 @@ func (a Answer) amount() string {
 
 func (a Answer) matters(p Plan) string {
 	if a.Question == Loss {
-		return fmt.Sprintf("%.2g points of loss", 100*p.LossShare)
+		return fmt.Sprintf("%.2g percentage points of loss", 100*p.LossShare)
 	}
 	return fmt.Sprintf("%.0f %%", 100*p.Threshold)
 }
@@ -119,7 +119,7 @@ func WriteText(w io.Writer, r Report) error {
 	for i, a := range r.Arrangements {
 		fmt.Fprintf(&s, "  %s: %s\n", Letter(i), a)
 	}
-	fmt.Fprintf(&s, "  judged at the %s; what matters was declared as %.0f %% of A, for loss %.2g points\n", r.Section, 100*r.Threshold, 100*r.LossShare)
+	fmt.Fprintf(&s, "  judged at the %s; what matters was declared as %.0f %% of A, for loss %.2g percentage points\n", r.Section, 100*r.Threshold, 100*r.LossShare)
 	for _, c := range r.Comparisons {
 		fmt.Fprintf(&s, "\n%s against %s\n", c.Other, c.Base)
 		for _, a := range c.Answers {

@@ -105,7 +105,7 @@ func (c Config) Validate() []Fault {
 	case loadKnown:
 		// A millionth of slack, so that 3.2 A on 0.1 Ω is not refused for a float's last bit.
 		if c.MaxExpectedA > c.ClipA()*(1+1e-6) && !c.ClipAccepted {
-			bad("MaxExpectedA", fmt.Sprintf("fit a shunt of at most %.3g Ω, or accept in so many words that larger currents are reported as clipped", FullScaleV/c.MaxExpectedA),
+			bad("MaxExpectedA", fmt.Sprintf("fit a shunt of at most %.3g Ω, or accept that larger currents are reported as clipped", FullScaleV/c.MaxExpectedA),
 				"a shunt of %g Ω clips at %.3g A, below the %g A expected", c.ShuntOhm, c.ClipA(), c.MaxExpectedA)
 		}
 		if w := c.MaxExpectedA * c.MaxExpectedA * c.ShuntOhm; heatKnown && w > c.ShuntMaxW*(1+1e-6) {
