@@ -82,7 +82,7 @@ func Markdown(w io.Writer, p Page) error {
 		line("\n%d lesser or older entries left out; --full shows them.", p.LogLeft)
 	}
 	if p.left > 0 {
-		line("\n%d more lines of the lists above with --full.", p.left)
+		line("\nMore of the lists above with --full: %d.", p.left)
 	}
 	line("\nPrepared by (201-6, 205-6, 214-8): %s, position: %s, signature: ____________ date, time: ____________",
 		md(orNot(p.Preparer.Name)), md(orNot(p.Preparer.Position)))

@@ -102,7 +102,7 @@ func (s *Surveyor) Ask(r Request, who string) (string, error) {
 	case Begin:
 		return s.begin(r, who)
 	case Continue:
-		if s.stop == nil || s.state.State == status.SurveyStopped { // or about to end
+		if s.stop == nil {
 			return "", errIdle
 		}
 		if s.state.State != status.SurveyWaits {
