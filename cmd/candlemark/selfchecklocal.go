@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 
+	"periph.io/x/conn/v3/gpio"
+
 	"candlemark/agent/config"
 	"candlemark/agent/feed/contact"
 	"candlemark/agent/gpioline"
@@ -71,16 +73,22 @@ func checkSwitch(s *config.FeedSwitch, running bool) []finding {
 	if s.OpenLine != "" {
 		found = append(found, checkLine("feed switch, second coil", s.Chip, s.OpenLine, running))
 	}
-	w := wiring(s)
-	level, free, err := gpioline.Rest(string(s.Chip), string(s.Line))
-	switch {
-	case err != nil || w.Pull == contact.NoPull:
-	case !free:
-		found = append(found, finding{"feed switch, resistor", isUnknown, "the line is driven, so that its resistor cannot be seen", "check again after a reboot, with the agent stopped"})
-	case bool(level) != (w.Pull == contact.PullUp):
-		found = append(found, finding{"feed switch, resistor", isFault, fmt.Sprintf("the line rests %s, but pull: %s is declared", level, w.Pull), "fit the resistor as declared: it decides what a reset leaves"})
-	default:
-		found = append(found, finding{"feed switch, resistor", isGood, fmt.Sprintf("the line rests %s as declared; a reset leaves the feed %s", level, w.Reset()), ""})
+	if w := wiring(s); w.Pull != contact.NoPull {
+		if level, free, err := gpioline.Rest(string(s.Chip), string(s.Line)); err == nil {
+			found = append(found, checkResistor(w, level, free))
+		}
 	}
 	return found
+}
+
+// checkResistor judges the level of a line that nobody drives, where it is free.
+func checkResistor(w contact.Wiring, level gpio.Level, free bool) finding {
+	const what = "feed switch, resistor"
+	switch {
+	case !free:
+		return finding{what, isUnknown, "the line is driven, so that its resistor cannot be seen", "check again after a reboot, with the agent stopped"}
+	case bool(level) != (w.Pull == contact.PullUp):
+		return finding{what, isFault, fmt.Sprintf("the line rests %s, but pull: %s is declared", level, w.Pull), "fit the resistor as declared: it decides what a reset leaves"}
+	}
+	return finding{what, isGood, fmt.Sprintf("the line rests %s as declared; a reset leaves the feed %s", level, w.Reset()), ""}
 }

@@ -34,8 +34,8 @@
 // that was open for the longest time off, does the same without any help of the
 // board. An agent that ends or crashes leaves its line as it was on many boards; on
 // others the kernel makes it an input, which is then the column of the reset. Wiring
-// declares all this, Wiring.Check compares it with what is wanted, and Switch.Inspect
-// and Switch.Try with what can be seen.
+// declares all this, and Wiring.Check compares it with what is wanted; the level at which
+// the resistor holds a free line is compared by the command self-check.
 //
 // Cautions. Use a contact rated for direct current at the pack's full voltage:
 // a rating for alternating current only does not hold, for a DC arc does not

@@ -25,10 +25,6 @@ func OpenSwitch(w Wiring, at Lines, on bool) (*Switch, io.Closer, error) {
 	first := gpio.Level(w.ActiveLow) // both coils of a latching contact at rest
 	if w.Contact != Latching {
 		first = w.Level(on)
-		var err error
-		if p.Rest, p.RestKnown, err = gpioline.Rest(at.Chip, at.Drive); err != nil {
-			return nil, nil, err
-		}
 	}
 	drive, err := gpioline.Open(at.Chip, at.Drive, first)
 	if err != nil {
