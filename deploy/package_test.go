@@ -2,6 +2,7 @@ package deploy_test
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"fmt"
 	"os"
@@ -15,19 +16,45 @@ import (
 )
 
 // buildPackage builds this machine's package with the command that the documents name.
-func buildPackage(t *testing.T, dir, version string) string {
-	t.Helper()
+func buildPackage(ctx context.Context, dir, version string) (path string, err error) {
 	arch, err := exec.Command("dpkg", "--print-architecture").Output()
 	if err != nil {
-		t.Fatal(err)
+		return "", err
 	}
 	machine := strings.TrimSpace(string(arch))
-	cmd := exec.CommandContext(t.Context(), "go", "-C", "../.ci/tools", "run", "./package", "--arch", machine, "--version", version, "--out", dir)
+	cmd := exec.CommandContext(ctx, "go", "-C", "../.ci/tools", "run", "./package", "--arch", machine, "--version", version, "--out", dir)
 	cmd.Env = append(os.Environ(), "SOURCE_DATE_EPOCH=1700000000")
 	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
+		return "", fmt.Errorf("%w\n%s", err, out)
 	}
-	return filepath.Join(dir, "candlemark_"+version+"_"+machine+".deb")
+	return filepath.Join(dir, "candlemark_"+version+"_"+machine+".deb"), nil
+}
+
+// buildAgain builds first once more while the test goes on, and compares.
+func buildAgain(t *testing.T, first string) {
+	t.Helper()
+	dir, want := t.TempDir(), sha256.Sum256(read(t, first))
+	ctx, stop := context.WithCancel(context.Background()) // the test's own has ended when it cleans up
+	built := make(chan error, 1)
+	var again string
+	go func() {
+		var err error
+		again, err = buildPackage(ctx, dir, "1.0.0")
+		built <- err
+	}()
+	t.Cleanup(func() {
+		if t.Failed() {
+			stop() // nobody waits for it
+		}
+		defer stop()
+		switch err := <-built; {
+		case t.Failed():
+		case err != nil:
+			t.Error(err)
+		case sha256.Sum256(read(t, again)) != want:
+			t.Error("the same source gave two different packages")
+		}
+	})
 }
 
 // later makes a package of another version out of one, and with another file where one is given.
@@ -70,10 +97,11 @@ func TestPackageFromInstallationToPurge(t *testing.T) {
 		t.Skip("builds packages: not with -short")
 	}
 	root := newDebianRoot(t)
-	first := buildPackage(t, t.TempDir(), "1.0.0")
-	if again := buildPackage(t, t.TempDir(), "1.0.0"); sha256.Sum256(read(t, first)) != sha256.Sum256(read(t, again)) {
-		t.Error("the same source gave two different packages")
+	first, err := buildPackage(t.Context(), t.TempDir(), "1.0.0")
+	if err != nil {
+		t.Fatal(err)
 	}
+	buildAgain(t, first)
 	root.put(t, "/tmp/1.deb", read(t, first))
 	root.put(t, "/tmp/2.deb", read(t, later(t, first, "1.1.0", "", "")))
 	const newDefault = "# candlemark: not set up yet.\nrelay: another-default\ntargets: [{name: b, section: hop, address: 127.0.0.1}]\n"
