@@ -261,7 +261,7 @@ func faultRuns() int {
 	case testing.Short():
 		return 10
 	}
-	return 50
+	return 24
 }
 
 func TestWarningsComeBeforeCutoffThroughSensorAndClockFaults(t *testing.T) {
@@ -317,7 +317,7 @@ func TestWarningsComeBeforeCutoffThroughSensorAndClockFaults(t *testing.T) {
 		t.Errorf("shut_terminal_down with the full lead in %d of %d, want 98 %%", full, n)
 	}
 	// An alarm that is always on would pass the above.
-	if n >= 50 && float64(early) > 0.1*float64(known) {
+	if n >= 24 && float64(early) > 0.1*float64(known) {
 		t.Errorf("%d of %d packs with history were warned of too early", early, known)
 	}
 }

@@ -1,5 +1,5 @@
 // Package action is what an operator may tell the running agent to do: swap, note,
-// feed, ack, probe, survey. Every action is carried out here, whichever way it came: over the local
+// feed, ack, time, probe, survey. Every action is carried out here, whichever way it came: over the local
 // socket (package control) or over HTTP with a token (package httpd). Each of these
 // finds out who asks; this package reads the request, refuses what cannot be right,
 // and answers.

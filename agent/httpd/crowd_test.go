@@ -26,17 +26,19 @@ func TestWhoAsksForNothingMakesRoom(t *testing.T) {
 		}
 		return client, conn.(*guest)
 	}
-	gone := func(client net.Conn) bool {
-		_ = client.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
+	ends := func(client net.Conn, within time.Duration) bool {
+		_ = client.SetReadDeadline(time.Now().Add(within))
 		_, err := client.Read(make([]byte, 1))
 		return err == io.EOF
 	}
+	gone := func(client net.Conn) bool { return ends(client, 20*time.Second) }
+	stays := func(client net.Conn) bool { return !ends(client, 50*time.Millisecond) }
 	first, one := join()
 	second, _ := join()
 	third, _ := join()
 	one.serve(1)
 	fourth, _ := join()
-	if gone(first) || !gone(second) || gone(third) || gone(fourth) {
+	if !gone(second) || !stays(first) || !stays(third) || !stays(fourth) {
 		t.Error("not the oldest that asks for nothing made room")
 	}
 	for e := c.guests.Front(); e != nil; e = e.Next() {

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// The limits of wrong tokens. Ten tries a minute from everywhere would need longer
-// than the universe is old for the shortest token; the limit is for the log and the
+// The limits of wrong tokens. A try a second from everywhere would need longer than
+// the universe is old for the shortest token, if it is drawn at random; the limit is for the log and the
 // board's time rather than for the secret.
 const (
 	triesAtOnce   = 5

@@ -192,11 +192,8 @@ func TestOpenPagesDoNotKeepTheAgentFromEnding(t *testing.T) {
 	url, stop := served(t, moving())
 	resp := open(t, url, "identity")
 	next(t, scan(resp.Body))
-	begin := time.Now()
 	stop()
-	if took := time.Since(begin); took > 2900*time.Millisecond { // what a request gets to finish is 3 s
-		t.Errorf("the end took %s with a page open", took)
-	}
+	// One that has to be cut off, after what a request gets to finish, ends in the middle.
 	if _, err := io.ReadAll(resp.Body); err != nil {
 		t.Errorf("the stream does not end in order: %v", err)
 	}

@@ -17,7 +17,11 @@ import (
 
 // resolveTimeout is set in the Alertmanager under test: how long it holds an alarm
 // that came without endsAt.
-const resolveTimeout = 2 * time.Second
+const resolveTimeout = 4 * time.Second
+
+// resendEvery leaves a busy machine 2 s to be late by: endsAt is four times it ahead of
+// a Date in whole seconds.
+const resendEvery = time.Second
 
 // startAlertmanager runs an Alertmanager that tells people at notified.
 func startAlertmanager(t *testing.T, notified string) (base string) {
@@ -104,7 +108,7 @@ func TestRealAlertmanager(t *testing.T) {
 	}
 	base := startAlertmanager(t, people.URL)
 
-	n, err := New(Config{Relay: "relay-1", Site: "site-1", Receivers: []Receiver{{Name: "am", Kind: Alertmanager, URL: base, ResendEvery: 500 * time.Millisecond, HeartbeatEvery: time.Second}}})
+	n, err := New(Config{Relay: "relay-1", Site: "site-1", Receivers: []Receiver{{Name: "am", Kind: Alertmanager, URL: base, ResendEvery: resendEvery, HeartbeatEvery: 2 * time.Second}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -130,8 +134,8 @@ func TestRealAlertmanager(t *testing.T) {
 		t.Errorf("labels:\n%s", diff)
 	}
 
-	// Twice the resolve time-out, and twice the endsAt of a single post.
-	for until := time.Now().Add(2 * resolveTimeout); time.Now().Before(until); time.Sleep(100 * time.Millisecond) {
+	// Longer than the resolve time-out and than a single post lasts.
+	for until := time.Now().Add(max(resolveTimeout, endsAfter*resendEvery) + time.Second); time.Now().Before(until); time.Sleep(100 * time.Millisecond) {
 		if l := listed(t, base); len(l) != 3 {
 			t.Fatalf("while all three are raised only these are active: %v", l)
 		}
@@ -162,8 +166,8 @@ func TestRealAlertmanager(t *testing.T) {
 	if times("firing "+AliveAlert) == 0 || times("resolved "+AliveAlert) != 0 {
 		t.Errorf("while the agent ran, people were told %v", told)
 	}
-	eventually(t, 10*time.Second, "the alarms of an agent that fell silent end", func() bool { return len(listed(t, base)) == 0 })
-	eventually(t, 10*time.Second, "people are told of the silence", func() bool { return times("resolved "+AliveAlert) > 0 })
+	eventually(t, 20*time.Second, "the alarms of an agent that fell silent end", func() bool { return len(listed(t, base)) == 0 })
+	eventually(t, 20*time.Second, "people are told of the silence", func() bool { return times("resolved "+AliveAlert) > 0 })
 	if s := n.Status()[0]; s.Failures != 0 || s.Dropped != 0 {
 		t.Errorf("%+v", s)
 	}

@@ -26,6 +26,7 @@ type mailServer struct {
 	tls      *tls.Config
 	implicit bool
 	taken    func(body string) // is told of each mail; may be nil
+	hangs    func()            // is told when it hangs; may be nil
 
 	mu     sync.Mutex
 	auth   string // what was shown
@@ -65,6 +66,9 @@ func (s *mailServer) serve(conn net.Conn) {
 		case !ok:
 			text = usual
 		case text == "hang":
+			if s.hangs != nil {
+				s.hangs()
+			}
 			_, _ = io.Copy(io.Discard, in) // until the client gives up
 			return false
 		case text == "close":

@@ -48,16 +48,17 @@ func (m mailer) send(ctx context.Context, body []byte) outcome {
 	if err != nil {
 		return outcome{err: err}
 	}
-	conn, err := m.dial(ctx, "tcp", m.receiver.Server)
+	plain, err := m.dial(ctx, "tcp", m.receiver.Server)
 	if err != nil {
 		return outcome{err: err}
 	}
-	defer conn.Close()
+	defer plain.Close()
 	// net/smtp knows no context: the end of ours ends the connection under it.
-	defer context.AfterFunc(ctx, func() { conn.Close() })()
+	defer context.AfterFunc(ctx, func() { plain.Close() })()
 	security := &tls.Config{ServerName: host, RootCAs: m.roots, MinVersion: tls.VersionTLS12}
+	conn := plain
 	if m.receiver.Encryption == TLS {
-		conn = tls.Client(conn, security)
+		conn = tls.Client(plain, security)
 	}
 	client, err := smtp.NewClient(conn, host)
 	if err != nil {

@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"hash/fnv"
+	"io"
 	"os"
 	"strconv"
 	"strings"
@@ -105,11 +107,9 @@ func setup(c *config.Config, startID string) agent.Setup {
 // seed spreads the starts of probes differently on each relay, and the same way
 // at each start of one.
 func seed(relay string) uint64 {
-	h := uint64(14695981039346656037) // FNV-1a
-	for _, b := range []byte(relay) {
-		h = (h ^ uint64(b)) * 1099511628211
-	}
-	return h
+	h := fnv.New64a()
+	_, _ = io.WriteString(h, relay) // a hash takes everything
+	return h.Sum64()
 }
 
 func sensorName(p config.Pack) string {
