@@ -51,7 +51,7 @@ func (b *burst) run(ctx context.Context) error {
 	received := make(chan int)
 	go func() { received <- b.receive() }()
 	err := b.sendAll(ctx)
-	if err == nil {
+	if err == nil && ctx.Err() == nil { // interrupted, perhaps nothing was sent
 		b.wait(ctx, b.lastSent().Add(b.cfg.Timeout), b.allAnswered)
 		err = b.close(ctx)
 	}

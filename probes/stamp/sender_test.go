@@ -219,3 +219,21 @@ func TestConfigIsChecked(t *testing.T) {
 		}
 	}
 }
+
+// An interruption between the socket and the first packet finds nothing sent.
+func TestAnInterruptionBeforeTheFirstPacket(t *testing.T) {
+	for range 50 { // the first packet may win
+		ctx, cancel := context.WithCancelCause(t.Context())
+		p, err := NewProber(Config{Name: "near", Section: probes.Hop, Address: "127.0.0.1:9", Dial: func(ctx context.Context, network, address string) (net.Conn, error) {
+			conn, err := new(net.Dialer).DialContext(ctx, network, address)
+			cancel(errors.New("shift change"))
+			return conn, err
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r := p.Probe(ctx); r.Latency != nil || r.Err == nil || !strings.Contains(r.Err.Error(), "interrupted: shift change") {
+			t.Fatalf("%+v, %v", r.Latency, r.Err)
+		}
+	}
+}
