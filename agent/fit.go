@@ -136,6 +136,9 @@ func (t *targetTrack) carried(m *quality.Measured) {
 			*f = t.why()
 		}
 	}
+	if why := notLoaded(t.last.Throughput); why != "" && t.measured() && !got.LoadedRTTMs.Known {
+		got.LoadedRTTMs, got.LoadedVarMs = lacks(why), lacks(why)
+	}
 	for _, f := range []struct{ from, to *quality.Figure }{
 		{&got.DownBitS, &m.DownBitS}, {&got.UpBitS, &m.UpBitS}, {&got.LoadedRTTMs, &m.LoadedRTTMs}, {&got.LoadedVarMs, &m.LoadedVarMs},
 	} {
@@ -160,6 +163,19 @@ func busiest(x *probes.ThroughputStats) (worst *probes.LatencyStats) {
 		}
 	}
 	return worst
+}
+
+// notLoaded says why a transfer that was to measure under load did not; "" where none was.
+func notLoaded(x *probes.ThroughputStats) string {
+	if x == nil {
+		return ""
+	}
+	for _, d := range []*probes.Transfer{x.DownDetail, x.UpDetail} {
+		if d != nil && d.LoadedWhy != "" {
+			return "under load: " + d.LoadedWhy
+		}
+	}
+	return ""
 }
 
 func (t *targetTrack) serviceSeen() quality.ServiceSeen {

@@ -109,3 +109,15 @@ func TestAServiceThatFailsIsJudgedAndRecordedOnce(t *testing.T) {
 		t.Errorf("works again: %d records", n)
 	}
 }
+
+// Where the byte budget ended the load, that is said, and not that nothing was to measure it.
+func TestWhyNothingWasMeasuredUnderLoad(t *testing.T) {
+	r := fitRide(t)
+	probedNow(r, probes.Result{Target: "far", Section: probes.Uplink, Kind: probes.Latency, Latency: good(40 * time.Millisecond)})
+	broken := &probes.Transfer{StoppedBy: "byte_budget", LoadedWhy: "the load was over before it was measured (byte_budget)"}
+	probedNow(r, probes.Result{Target: "wide", Section: probes.Uplink, Kind: probes.Throughput,
+		Throughput: &probes.ThroughputStats{Down: 20e6, DownKnown: true, Up: 5e6, UpKnown: true, DownDetail: broken}})
+	if said := verdict(r, quality.UseVoice).Because; !strings.Contains(said, "under load: the load was over before it was measured (byte_budget)") || strings.Contains(said, "no transfer to the uplink") {
+		t.Errorf("%q", said)
+	}
+}

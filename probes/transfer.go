@@ -25,6 +25,8 @@ type Transfer struct {
 	TCP     TCPFigures
 	Loaded  *LatencyStats  // packets sent meanwhile; nil when none were
 	Working *WorkingDelays // requests made meanwhile; nil when none were
+	// LoadedWhy says why neither Loaded nor Working is there although they were asked for.
+	LoadedWhy string
 }
 
 // TCPFigures are those of RFC 6349; each is valid only where it is known.

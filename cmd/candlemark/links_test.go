@@ -63,7 +63,7 @@ func TestAgentMeasuresAgainstAReflectorOfOurOwn(t *testing.T) {
 
 	p := runProgram(t, config, nil)
 	p.waitSaid(`first configuration, [0-9a-f]{16}`)
-	for _, name := range []string{"hop-rate", "late"} {
+	for _, name := range []string{"hop-rate", "late", "forms", "mail"} { // their first turn comes late by itself
 		p.waitFor("a forced "+name, startWithin, func() bool {
 			out, err := exec.Command(program(t), "probe", name, "--socket", p.socket).CombinedOutput()
 			if err != nil {

@@ -91,6 +91,9 @@ func throughputParts(x *probes.ThroughputStats) (parts []string) {
 			part += fmt.Sprintf(" (%.1f ms round trip meanwhile)", ms(d.more.Loaded.Median))
 		}
 		if d.more != nil {
+			if d.more.LoadedWhy != "" {
+				part += fmt.Sprintf(" (nothing under load: %s)", d.more.LoadedWhy)
+			}
 			if r, ok := quality.Respond(d.more.Working); ok {
 				part += fmt.Sprintf(" (responsiveness %.0f a minute, %s)", r.RPM, r.Band)
 			}

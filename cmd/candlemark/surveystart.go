@@ -3,13 +3,12 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"candlemark/agent/control"
+	"candlemark/agent/secret"
 	"candlemark/agent/surveyor"
 	"candlemark/probes"
 	"candlemark/probes/latency"
@@ -179,15 +178,15 @@ func (fl *surveyFlags) served() probes.Section {
 // toReflector is the throughput of the hop. The token is in a file, since other
 // users of the host see a command's flags.
 func (fl *surveyFlags) toReflector() (probes.Prober, error) {
-	var token []byte
+	var token string
 	if fl.tokenFile != "" {
 		var err error
-		if token, err = os.ReadFile(fl.tokenFile); err != nil {
-			return nil, err
+		if token, err = secret.Read(fl.tokenFile); err != nil {
+			return nil, fmt.Errorf("--token-file: %w", err)
 		}
 	}
 	p, err := reflector.New(reflector.Config{
-		Name: "reflector", Section: probes.Hop, Reflector: fl.reflector, Token: strings.TrimSpace(string(token)),
+		Name: "reflector", Section: probes.Hop, Reflector: fl.reflector, Token: token,
 		MaxBytes: fl.byteBudget, Deadline: fl.deadline, Down: true, Up: true, Working: true,
 	})
 	if err != nil {

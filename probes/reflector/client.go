@@ -31,6 +31,7 @@ const (
 	MaxDeadline = time.Minute
 
 	idleRequests = 5
+	packetMost   = 160 // octets of an authenticated STAMP packet over IPv6
 	idleTimeout  = 5 * time.Second
 )
 
@@ -77,6 +78,8 @@ type prober struct {
 	base *url.URL
 	idle probes.Prober // nil without STAMP
 	busy probes.Prober
+
+	busyBytes int64 // the most that busy costs on the wire
 
 	record func(slots []float64, unit float64) // for tests; nil is none
 }
@@ -156,6 +159,7 @@ func (p *prober) withSTAMP() error {
 	}
 	cfg.Count = max(1, int(p.cfg.WorkingFor/cfg.Interval))
 	cfg.Timeout = 3 * time.Second // a full queue may hold a packet long
+	p.busyBytes = int64(cfg.Count) * 2 * packetMost
 	p.busy, err = stamp.NewProber(cfg)
 	return err
 }

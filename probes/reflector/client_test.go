@@ -95,6 +95,29 @@ func TestByteBudgetIsNeverPassed(t *testing.T) {
 	}
 }
 
+// At 16 Mbit/s the figure is known after some 4 MB and 2 s; the budget ends the load in
+// the middle of what is measured under it. That then goes on no longer, is not passed off as
+// measured under load, and costs nothing beyond the budget.
+func TestABudgetThatEndsTheLoad(t *testing.T) {
+	s, web, packets := serve(t, ServerConfig{RateBitS: 16e6})
+	const budget = 6_000_000
+	r := probe(t, Config{Reflector: web, Down: true, MaxBytes: budget, STAMP: stampTo(packets), Working: true, WorkingFor: 10 * time.Second})
+	if r.Err != nil {
+		t.Fatal(r.Err)
+	}
+	d, c := r.Throughput.DownDetail, s.Counts()
+	t.Logf("%d bytes stated, server %d out, %d in, %d requests; %v, stopped by %s", r.Bytes, c.BytesOut, c.BytesIn, c.Requests, r.Elapsed, d.StoppedBy)
+	if d.StoppedBy != stopBudget || d.Loaded != nil || d.Working != nil || !strings.Contains(d.LoadedWhy, "(byte_budget)") {
+		t.Errorf("stopped by %s, loaded %v, working %v, %q", d.StoppedBy, d.Loaded != nil, d.Working != nil, d.LoadedWhy)
+	}
+	if r.Elapsed > 7*time.Second {
+		t.Errorf("took %v", r.Elapsed)
+	}
+	if r.Bytes > budget || c.BytesOut > budget {
+		t.Errorf("%d bytes stated, %d seen by the server, for a budget of %d", r.Bytes, c.BytesOut, budget)
+	}
+}
+
 func TestAnyHTTPSourceCanBeMeasured(t *testing.T) {
 	double := httptest.NewServer(source(20e6))
 	defer double.Close()

@@ -11,6 +11,7 @@ import (
 
 	"candlemark/probes"
 	"candlemark/probes/metered"
+	"candlemark/probes/quality"
 )
 
 type direction int
@@ -62,6 +63,9 @@ func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*p
 	if a.cfg.Working {
 		limit += a.cfg.WorkingFor + time.Second // the load goes on once the figure is known
 	}
+	if a.cfg.Working { // what it asks and sends crosses the link besides
+		budget = max(int64(float64(budget)*(1-quality.ProbeCapacityShare))-a.busyBytes, 0)
+	}
 	inner, ph := a.begin(ctx, limit, budget)
 	l := &load{phase: ph, way: way, id: id}
 	if way == up {
@@ -91,7 +95,7 @@ func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*p
 	var busy *probes.LatencyStats
 	var delays *probes.WorkingDelays
 	if work != nil {
-		busy, delays = work.finish()
+		busy, delays = work.finish(errors.Is(cause, errKnown))
 		used += work.bytes
 	}
 	a.spent += used
@@ -101,6 +105,9 @@ func (a *attempt) transfer(ctx context.Context, way direction, budget int64) (*p
 	t := &probes.Transfer{SpentBytes: used, Elapsed: time.Since(begun), Streams: a.cfg.Streams, Loaded: busy, Working: delays}
 	if err := l.figure(t, begun, slots, steady, cause); err != nil {
 		return nil, err
+	}
+	if a.cfg.Working && delays == nil {
+		t.LoadedWhy = "the load was over before it was measured (" + t.StoppedBy + ")"
 	}
 	rep, reported := a.ask(ctx, id)
 	// What was under way when the transfer was cut also crossed the link.

@@ -134,10 +134,14 @@ func (w *working) foreign(ctx context.Context) {
 	}
 }
 
-// finish waits for all that was started, and gives what was measured.
-func (w *working) finish() (*probes.LatencyStats, *probes.WorkingDelays) {
+// finish waits for all that was started, and gives what was measured. Where the load
+// was over before the measurement was, that is nothing: part of it saw an idle link.
+func (w *working) finish(loaded bool) (*probes.LatencyStats, *probes.WorkingDelays) {
 	if w.stop == nil {
 		return nil, nil
+	}
+	if !loaded {
+		w.stop()
 	}
 	r := <-w.packets
 	w.stop()
@@ -145,5 +149,8 @@ func (w *working) finish() (*probes.LatencyStats, *probes.WorkingDelays) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.bytes += r.Bytes
+	if !loaded {
+		return nil, nil
+	}
 	return r.Latency, &w.delays
 }
