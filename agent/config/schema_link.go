@@ -52,7 +52,7 @@ type Throughput struct {
 	CAFile string `key:"ca_file"`
 	// Packets (STAMP) to the same reflector before the transfer and, with under_load, during it.
 	Packets *Packets `key:"packets"`
-	// Time for which the link is kept loaded once the figure is known, to measure delays and responsiveness under load; 0s is none. Needs a reflector, and data at the link's full rate.
+	// Time for which the link is kept loaded once the figure is known, to measure delays and responsiveness under load; 0s is none. Needs a reflector, and data at the link's full rate: where byte_budget is used up first, nothing is measured under load.
 	UnderLoad time.Duration `key:"under_load" default:"0s" min:"0s" max:"15s"`
 	// Rate of the link as its maker or provider states it, for the transfer time ratio of RFC 6349. Left out: no such ratio.
 	LinkRate BitRate `key:"link_rate" min:"1kbit/s" max:"100Gbit/s"`

@@ -115,6 +115,9 @@ func loadFacts(way string, t *probes.Transfer) (facts []fact) {
 	if l := t.Loaded; l != nil && l.RTTKnown {
 		facts = append(facts, fact{Name: "round trip, busy " + way, Value: fmt.Sprintf("%s median, %s at the 95th percentile, %d of %d lost", ms(l.Median), ms(l.P95), l.Lost, l.Sent)})
 	}
+	if t.LoadedWhy != "" {
+		facts = append(facts, fact{Name: "busy " + way, Value: "not measured: " + t.LoadedWhy})
+	}
 	if r, ok := quality.Respond(t.Working); ok {
 		facts = append(facts, fact{Name: "responsiveness, busy " + way, Value: fmt.Sprintf("%.0f round trips a minute, %s; requests took %s median, %s at the 99th percentile",
 			r.RPM, r.Band, ms(r.P50), ms(r.P99))})

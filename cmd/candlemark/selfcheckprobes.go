@@ -10,6 +10,7 @@ import (
 	"candlemark/agent/config"
 	"candlemark/probes"
 	"candlemark/probes/reflector"
+	"candlemark/probes/stamp"
 )
 
 // probeMost bounds one probe of a check.
@@ -52,7 +53,7 @@ func judgeTarget(t config.Target, r probes.Result) finding {
 			cause += ": " + r.Latency.LossCause
 		}
 		remedy := "check that " + t.Address + " is right and that the way to it is up; some devices answer no ICMP, so try method: tcp_connect with a port"
-		if t.Method == "stamp" {
+		if t.Method == stamp.Method {
 			remedy = "check that candlemark reflect runs at " + t.Address + " and knows this relay: " + whomItKnows(t.KeyFile)
 		}
 		return finding{what, isFault, cause, remedy}
@@ -61,7 +62,7 @@ func judgeTarget(t config.Target, r probes.Result) finding {
 	switch {
 	case errors.Is(r.Err, probes.ErrNoName):
 		remedy = "correct the name, or give an address; without a name server use addresses"
-	case t.Method == "stamp":
+	case t.Method == stamp.Method:
 		remedy = "correct key_file: a file with 16 to 64 characters that the user that runs the agent may read, and nobody else"
 	}
 	return finding{what, isFault, fmt.Sprint(r.Err), remedy}
