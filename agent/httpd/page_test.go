@@ -185,6 +185,13 @@ func TestPageSays(t *testing.T) {
 			[]string{"one part of the probe could not be made", "up: stalled", "40.00 Mbit/s ± 8 %, for 9.0 MB in 2.5 s", "<dd>61.0 ms median, 88.0 ms at the 95th percentile, 2 of 100 lost</dd>",
 				"600 round trips a minute, fair", "<dt>up</dt><dd>not measured</dd>"}, nil,
 		},
+		"a transfer whose budget ended the load": {
+			func(s *status.Snapshot) {
+				s.Targets = []status.Target{{Name: "hop rate", Section: probes.Hop, Kind: probes.Throughput, LastKnown: true, Last: probes.Result{Start: time.Now(),
+					Throughput: &probes.ThroughputStats{Server: "invented", Down: 40e6, DownKnown: true, DownDetail: &probes.Transfer{LoadedWhy: "the load was over too soon (byte_budget)"}}}}}
+			},
+			[]string{"<dt>busy down</dt><dd>not measured: the load was over too soon (byte_budget)</dd>"}, []string{"responsiveness", "round trip, busy"},
+		},
 		"a service that does not work": {
 			func(s *status.Snapshot) {
 				s.Targets = []status.Target{{Name: "forms", Section: probes.Uplink, Kind: probes.Service, LastKnown: true,
