@@ -98,6 +98,11 @@ func TestAlarmsAcknowledgementsAndTheirTestOnTheRealProgram(t *testing.T) {
 		b, _ := os.ReadFile(heard)
 		return len(bodies) > 0 && bytes.Contains(b, []byte("raised"))
 	})
+	// What the acknowledgement below has written to the disk, the siren's delivery is among.
+	p.waitFor("the siren's delivery noted", startWithin, func() bool {
+		n, known := p.scrape()[`candlemark_notify_waiting_messages{receiver="siren"}`]
+		return known && n == 0
+	})
 	for _, c := range []struct {
 		args []string
 		code int
