@@ -118,9 +118,6 @@ func (c Command) Run(ctx context.Context, stdin []byte, env []string) (Result, e
 	if err == nil {
 		return res, nil
 	}
-	if errors.Is(err, exec.ErrWaitDelay) {
-		err = errors.New("ended, but left a process that held its output; that was killed")
-	}
 	if res.Output != "" {
 		err = fmt.Errorf("%w: %s", err, res.Output)
 	}
