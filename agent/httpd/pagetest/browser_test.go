@@ -281,6 +281,19 @@ func (s *screen) click(selector string) {
 	s.t.Fatalf("nobody can press %s\n%s", selector, s.text("body"))
 }
 
+// opens presses what opens a dialog. While the page is being laid out, a button may
+// move from under the finger, which then presses again.
+func (s *screen) opens(selector string) {
+	s.t.Helper()
+	for range 5 {
+		s.click(selector)
+		if eval[bool](s, `document.querySelector("dialog[open]") !== null`) {
+			return
+		}
+	}
+	s.t.Fatalf("%s opens nothing\n%s", selector, s.text("body"))
+}
+
 // fill types into a field of the open dialog.
 func (s *screen) fill(name, text string) {
 	s.t.Helper()

@@ -65,7 +65,7 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	p.shoot("phone-soon", false)
 
 	// Acknowledged on the phone, seen on the desktop.
-	p.click("#do .ask")
+	p.opens("#do .ask")
 	p.fill("who", "Ida")
 	p.fill("token", demoToken)
 	p.shoot("phone-acknowledge", false)
@@ -74,7 +74,7 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	both("the acknowledgement", 10*time.Second, has("#do", "Acknowledged by Ida"))
 
 	// The feed: neither name nor token is asked for again.
-	p.click("#actions [data-open=feed-do]")
+	p.opens("#actions [data-open=feed-do]")
 	if eval[bool](p, `document.querySelector("dialog[open] [data-once]").checkVisibility()`) {
 		t.Error("the token is asked for twice")
 	}
@@ -82,7 +82,7 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	p.click("dialog[open] .main")
 	both("the feed off", 10*time.Second, has("#feed", "OFF"))
 	p.shoot("phone-feed-off", false)
-	p.click("#actions [data-open=feed-do]")
+	p.opens("#actions [data-open=feed-do]")
 	p.click("dialog[open] [value=on]")
 	p.click("dialog[open] .main")
 	both("the feed on", 10*time.Second, has("#feed h2", "ON"))
@@ -155,7 +155,7 @@ func noFinding(t *testing.T, browser context.Context) {
 func refusals(t *testing.T, browser context.Context) {
 	d := startDemo(t, "--listen", anyPort)
 	s := open(t, browser, phone, d.url)
-	s.click("#actions [data-open=note]")
+	s.opens("#actions [data-open=note]")
 	s.fill("text", "moved the relay to the <stairwell>")
 	s.fill("who", "Ida")
 	s.fill("token", "not the token at all")
@@ -168,14 +168,14 @@ func refusals(t *testing.T, browser context.Context) {
 	s.click("dialog[open] .main")
 	s.until("the note on record", 10*time.Second, has("#done", "noted"))
 
-	s.click("#actions [data-open=feed-do]")
+	s.opens("#actions [data-open=feed-do]")
 	s.click("dialog[open] [value=off]")
 	s.set("minutes", "9000")
 	s.click("dialog[open] .main")
 	s.until("the reason", 10*time.Second, has("dialog[open] .answer", "longer than the limit of"))
 	s.click("dialog[open] [data-close]")
 
-	s.click("#actions [data-open=swap]")
+	s.opens("#actions [data-open=swap]")
 	s.fill("mark", "B3")
 	s.click("dialog[open] .main")
 	s.until("the new pack", 10*time.Second, has("#left h2", "marked B3"))
@@ -187,7 +187,7 @@ func surveyed(t *testing.T, browser context.Context) {
 	d := startDemo(t, "--listen", anyPort)
 	s := open(t, browser, phone, d.url)
 	s.until("both plots", 20*time.Second, `document.querySelectorAll(".plot canvas").length === 2`)
-	s.click("#survey [data-open=survey-new]")
+	s.opens("#survey [data-open=survey-new]")
 	s.fill("name", "window or stair")
 	s.fill("a", "relay at the window")
 	s.fill("b", "relay on the stair")
@@ -196,10 +196,10 @@ func surveyed(t *testing.T, browser context.Context) {
 	s.shoot("phone-survey-new", false)
 	s.click("dialog[open] .main")
 	s.until("the first arrangement asked for", 20*time.Second, has("#survey", "waits for arrangement A, relay at the window"))
-	s.click("#survey [data-open=survey-go]")
+	s.opens("#survey [data-open=survey-go]")
 	s.click("dialog[open] .main")
 	s.until("a round", 60*time.Second, has("#survey h2", "1 of 12 rounds"))
-	s.click("#survey [data-open=survey-stop]")
+	s.opens("#survey [data-open=survey-stop]")
 	s.click("dialog[open] .main")
 	s.until("the end", 20*time.Second, has("#survey h2", "stopped"))
 	s.until("the comparison", 20*time.Second, has("#survey summary", "What survey window or stair shows after 1 round"))
