@@ -80,7 +80,7 @@ func TestRemainingTimeDoesNotRiseAtSteadyLoad(t *testing.T) {
 
 // scaled feeds the same run to two packs, the second a times the voltage and b times
 // the current, and hands their forecasts to check.
-func scaled(t *rapid.T, one, many Spec, run []Sample, check func(a, b Forecast)) {
+func scaled(t rapid.TB, one, many Spec, run []Sample, check func(a, b Forecast)) {
 	e, err := New(one, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -147,18 +147,28 @@ func TestSeriesScalingOfLeadAcidChangesNothing(t *testing.T) {
 
 // Not invariant: lithium cells in series, for the weakest of many is weaker than one.
 // With equal cells behind the readings either answer must still lie within the other's
-// interval.
+// interval, as often as intervals of nine in ten promise.
 func TestLithiumCellsInSeriesAgreeWithinTheInterval(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(2, 14).Draw(t, "cells")
-		run := tremblayLiIon(5, 1).discharge(8, 3, 90, rand.New(rand.NewPCG(2, 2)))
-		one := Spec{Chemistry: LiIon, SeriesCells: 1, CapacityAh: 5, CutoffV: 3}
+	run := tremblayLiIon(5, 1).discharge(8, 3, 90, rand.New(rand.NewPCG(2, 2)))
+	one := Spec{Chemistry: LiIon, SeriesCells: 1, CapacityAh: 5, CutoffV: 3}
+	within := func(x time.Duration, f Forecast) bool { return f.Low <= x && x <= f.High }
+	asked, apart := 0, 0
+	for n := 2; n <= 14; n++ {
 		many := one
 		many.SeriesCells *= n
 		many.CutoffV *= float64(n)
 		scaled(t, one, many, run, func(a, b Forecast) {
-			within(t, a.Expected, b.Expected, a.Low, a.High)
-			within(t, b.Expected, a.Expected, b.Low, b.High)
+			if !a.Known || !b.Known {
+				return
+			}
+			asked++
+			if !within(b.Expected, a) || !within(a.Expected, b) {
+				apart++
+				t.Logf("%d cells: %v (%v to %v), one cell: %v (%v to %v)", n, b.Expected, b.Low, b.High, a.Expected, a.Low, a.High)
+			}
 		})
-	})
+	}
+	if asked < 30 || apart*10 > asked {
+		t.Fatalf("%d of %d answers are apart", apart, asked)
+	}
 }
