@@ -25,7 +25,7 @@ require (
 	go.etcd.io/bbolt v1.5.0
 	go.uber.org/goleak v1.3.0
 	go.yaml.in/yaml/v2 v2.4.4
-	golang.org/x/net v0.59.0
+	golang.org/x/net v0.60.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/time v0.15.0
 	gonum.org/v1/gonum v0.17.0
