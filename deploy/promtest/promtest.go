@@ -20,6 +20,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 )
 
 // every is how often Prometheus scrapes and evaluates rules, if nothing else is said.
@@ -226,19 +227,19 @@ func (s *Server) WaitQuery(t testing.TB, expr string) {
 	waitFor(t, expr, func() bool { return len(s.Query(t, expr)) > 0 })
 }
 
+// compacting is what Prometheus answers to a question that it was reading for while it
+// moved its blocks; asked again it answers.
+const compacting = "cannot populate chunk"
+
 func (s *Server) get(t testing.TB, path string, data any) {
 	t.Helper()
-	resp, err := http.Get(s.URL + path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	var answer struct {
-		Status, Error string
-		Data          json.RawMessage
-	}
-	if err := json.NewDecoder(resp.Body).Decode(&answer); err != nil {
-		t.Fatalf("GET %s: %v", path, err)
+	answer := s.ask(t, path)
+	for range 20 {
+		if !strings.Contains(answer.Error, compacting) {
+			break
+		}
+		time.Sleep(500 * time.Millisecond)
+		answer = s.ask(t, path)
 	}
 	if answer.Status != "success" {
 		t.Fatalf("GET %s: %s", path, answer.Error)
@@ -246,4 +247,23 @@ func (s *Server) get(t testing.TB, path string, data any) {
 	if err := json.Unmarshal(answer.Data, data); err != nil {
 		t.Fatalf("GET %s: %v", path, err)
 	}
+}
+
+// answer is the frame that Prometheus puts around all it answers.
+type answer struct {
+	Status, Error string
+	Data          json.RawMessage
+}
+
+func (s *Server) ask(t testing.TB, path string) (a answer) {
+	t.Helper()
+	resp, err := http.Get(s.URL + path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if err := json.NewDecoder(resp.Body).Decode(&a); err != nil {
+		t.Fatalf("GET %s: %v", path, err)
+	}
+	return a
 }
