@@ -308,7 +308,7 @@ func (a *attempt) begin(outer context.Context, limit time.Duration, budget int64
 		DisableCompression:     true,
 		MaxIdleConnsPerHost:    MaxStreams,
 		TLSHandshakeTimeout:    5 * time.Second,
-		ResponseHeaderTimeout:  5 * time.Second,
+		ResponseHeaderTimeout:  idleTimeout + time.Second, // where the phase is shorter, its own end says how long was waited
 		MaxResponseHeaderBytes: 16 << 10,
 		ReadBufferSize:         piece,
 		WriteBufferSize:        piece,

@@ -1,6 +1,7 @@
 package reflector
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
@@ -16,13 +17,19 @@ import (
 	"candlemark/probes/stamp"
 )
 
+// head hears the request out and promises a million bytes.
+func head(c net.Conn) {
+	http.ReadRequest(bufio.NewReader(c)) // an answer before it is no answer to the client
+	fmt.Fprint(c, "HTTP/1.1 200 OK\r\nContent-Type: application/octet-stream\r\nContent-Length: 1000000\r\n\r\n")
+}
+
 func TestTryTellsWhatAProbeWouldMeetForNextToNoData(t *testing.T) {
 	s, web, packets := serve(t, ServerConfig{})
 	stranger := stamp.ReflectorConfig{Allow: []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}}
 	_, mute, deaf := serve(t, ServerConfig{STAMP: stranger})
 	hung := raw(t, func(c net.Conn) { io.Copy(io.Discard, c) })
 	drip := raw(t, func(c net.Conn) {
-		fmt.Fprint(c, "HTTP/1.1 200 OK\r\nContent-Type: application/octet-stream\r\nContent-Length: 1000000\r\n\r\n")
+		head(c)
 		for {
 			if _, err := c.Write([]byte{0}); err != nil {
 				return
@@ -31,7 +38,7 @@ func TestTryTellsWhatAProbeWouldMeetForNextToNoData(t *testing.T) {
 		}
 	})
 	vanishing := raw(t, func(c net.Conn) { // after the head
-		fmt.Fprint(c, "HTTP/1.1 200 OK\r\nContent-Type: application/octet-stream\r\nContent-Length: 1000000\r\n\r\n")
+		head(c)
 	})
 	endless := httptest.NewServer(source(100e6))
 	t.Cleanup(endless.Close)
