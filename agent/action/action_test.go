@@ -69,7 +69,7 @@ func (a *strictAgent) SetTime(now time.Time, who string) (string, error) {
 
 func serve(h Handler, name, body string) (int, Answer, error) {
 	w := httptest.NewRecorder()
-	Serve(w, httptest.NewRequest(http.MethodPost, "/actions/"+name, strings.NewReader(body)), h, name, "ana")
+	Serve(w, httptest.NewRequest(http.MethodPost, "/actions", strings.NewReader(body)), h, name, "ana")
 	var a Answer
 	err := json.Unmarshal(w.Body.Bytes(), &a)
 	return w.Code, a, err
