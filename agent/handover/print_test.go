@@ -6,7 +6,6 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -17,6 +16,7 @@ import (
 	"golang.org/x/net/html"
 
 	"candlemark/agent/journal"
+	"candlemark/deploy/printtest"
 )
 
 var update = flag.Bool("update", false, "write the golden pages anew")
@@ -121,13 +121,7 @@ func FuzzNoWordsBreakThePage(f *testing.F) {
 
 // A browser prints the page on one sheet, A4 and Letter.
 func TestADayPrintsOnOneSheet(t *testing.T) {
-	browser, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CANDLEMARK_NO_SKIP") != "" {
-			t.Fatal("chromium is not installed")
-		}
-		t.Skip("chromium is not installed")
-	}
+	browser := printtest.Browser(t)
 	for name, in := range map[string]Input{"day": day(), "crowded": crowded(), "empty": {Now: present()}} {
 		for _, paper := range []string{"A4", "Letter"} {
 			t.Run(name+" on "+paper, func(t *testing.T) {
@@ -153,22 +147,5 @@ func printed(t *testing.T, browser string, p Page, paper string) int {
 	if err := HTML(&b, p); err != nil {
 		t.Fatal(err)
 	}
-	dir := t.TempDir()
-	page, pdf := filepath.Join(dir, "page.html"), filepath.Join(dir, "page.pdf")
-	sized := strings.Replace(b.String(), "@page { ", "@page { size: "+paper+"; ", 1)
-	if sized == b.String() {
-		t.Fatal("the page has no @page rule to set the paper in")
-	}
-	if err := os.WriteFile(page, []byte(sized), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.CommandContext(t.Context(), browser, "--headless", "--no-sandbox", "--disable-gpu", "--user-data-dir="+filepath.Join(dir, "profile"), "--no-pdf-header-footer", "--print-to-pdf="+pdf, page)
-	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, out)
-	}
-	data, err := os.ReadFile(pdf)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(data, -1))
+	return printtest.Sheets(t, browser, b.String(), paper)
 }

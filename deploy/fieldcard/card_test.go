@@ -4,14 +4,13 @@ import (
 	"bytes"
 	"html"
 	"os"
-	"os/exec"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
 
 	"candlemark/agent/alarm"
 	"candlemark/agent/signal"
+	"candlemark/deploy/printtest"
 )
 
 const published = "../field-card.html"
@@ -72,44 +71,16 @@ func TestTheCardFetchesNothing(t *testing.T) {
 // A browser prints the card on one sheet. That two would be seen shows the same
 // count in agent/handover.
 func TestTheCardPrintsOnOneSheet(t *testing.T) {
-	browser, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CANDLEMARK_NO_SKIP") != "" {
-			t.Fatal("chromium is not installed")
-		}
-		t.Skip("chromium is not installed")
-	}
+	browser := printtest.Browser(t)
 	page, err := card()
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, paper := range []string{"A4", "Letter"} {
 		t.Run(paper, func(t *testing.T) {
-			if n := sheets(t, browser, string(page), paper); n != 1 {
+			if n := printtest.Sheets(t, browser, string(page), paper); n != 1 {
 				t.Errorf("%d sheets", n)
 			}
 		})
 	}
-}
-
-func sheets(t *testing.T, browser, page, paper string) int {
-	t.Helper()
-	dir := t.TempDir()
-	file, pdf := filepath.Join(dir, "card.html"), filepath.Join(dir, "card.pdf")
-	sized := strings.Replace(page, "@page { ", "@page { size: "+paper+"; ", 1)
-	if sized == page {
-		t.Fatal("the card has no @page rule to set the paper in")
-	}
-	if err := os.WriteFile(file, []byte(sized), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.CommandContext(t.Context(), browser, "--headless", "--no-sandbox", "--disable-gpu", "--user-data-dir="+filepath.Join(dir, "profile"), "--no-pdf-header-footer", "--print-to-pdf="+pdf, file)
-	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, out)
-	}
-	data, err := os.ReadFile(pdf)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(data, -1))
 }
