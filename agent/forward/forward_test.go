@@ -99,6 +99,7 @@ func TestThroughOutages(t *testing.T) {
 				r := newRig(t, rx, nil)
 				s := r.run(func() {
 					time.Sleep(9*time.Minute + tt.long)
+					synctest.Wait()
 					if got := r.fwd.Status(); !strings.Contains(got.LastError, tt.says) || got.Waiting < 100 || !got.OldestKnown || strings.Contains(got.LastError, "receiver.test/") {
 						t.Errorf("during it the status is %+v", got)
 					}
@@ -268,6 +269,7 @@ func TestCatchingUpKeepsToItsRateAndTheBudget(t *testing.T) {
 			time.Sleep(6 * time.Hour)
 			down.Store(false)
 			time.Sleep(3 * time.Hour)
+			synctest.Wait() // the forwarder looks at the budget at this same moment
 			before := len(rx.of(testSeries))
 			if s := r.fwd.Status(); !strings.Contains(s.Held, "data budget") || before > 240 {
 				t.Errorf("with the budget spent %d arrived, status %+v", before, s)
