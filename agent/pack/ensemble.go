@@ -65,9 +65,10 @@ func (e *ensemble) begin(rate, rest float64, rested bool, first *Bin) {
 	mismatch, spread := 0.0, 0.03
 	var ended []*Run
 	for i := range e.runs {
-		// A run that began part-charged is a template for one that begins alike.
+		// A run that began part-charged is a template for one that begins alike, and for
+		// one whose beginning was not seen and lies further on.
 		r := &e.runs[i]
-		if r.template() || r.Ended && rested && math.Abs(rest-r.RestV) < 0.05 {
+		if r.template() || r.Ended && (rested && math.Abs(rest-r.RestV) < 0.05 || !rested && first.V < r.Bins[0].V+0.02) {
 			ended = append(ended, r)
 		}
 	}
@@ -79,6 +80,11 @@ func (e *ensemble) begin(rate, rest float64, rested bool, first *Bin) {
 		// A run may begin with a burst: then it is compared with the earlier beginning.
 		dl := math.Min(logRatio(rate, r.meanRate()), logRatio(first.I, r.Bins[0].I))
 		dt := math.Abs(first.T - r.startTempC())
+		if !rested { // seen from its midst on: compared with the midst of the earlier one
+			b := r.lastAbove(first.V)
+			dl = math.Min(dl, logRatio(first.I, b.I))
+			dt = math.Min(dt, math.Abs(first.T-b.T))
+		}
 		mismatch = math.Min(math.Max((0.3*dl+0.01*dt-0.05)/0.2, 0), 1)
 		share = 0.3 + 0.4*mismatch
 		t := newTemplate(r, e.ch, templateSize, spread+0.12*mismatch, mismatch, e.rng)

@@ -43,8 +43,9 @@
 //
 // Without history early voltage hardly fixes capacity; the interval is wide because
 // that is so. Readings that are means over many seconds hide the depth of pulses.
-// The temperature is taken to stay as it is: a first-order warm-up from the slope of
-// the last minutes was tried and made repeated runs worse, others no better. The load
+// The temperature is taken to go on as in the earlier run, or without one to stay as
+// it is: the warming that follows from the losses was tried, and helped in the cold
+// what it spoiled elsewhere. The load
 // is taken to stay too, unless an earlier run of this pack shows otherwise: in a short
 // burst without history, or one that was there before us, the forecast is that of the
 // burst. A pack of

@@ -52,6 +52,17 @@ func (r *Run) meanRate() float64 {
 	return s / math.Max(w, 1e-9)
 }
 
+// lastAbove is the last bin whose voltage under load lies above v, V per cell; the
+// first bin where none does.
+func (r *Run) lastAbove(v float64) *Bin {
+	for i := len(r.Bins) - 1; i > 0; i-- {
+		if r.Bins[i].V >= v {
+			return &r.Bins[i]
+		}
+	}
+	return &r.Bins[0]
+}
+
 // startTempC is the temperature of the first bins.
 func (r *Run) startTempC() float64 {
 	n := min(3, len(r.Bins))

@@ -285,6 +285,8 @@ func (t *template) walk(j int, a *ahead) float64 {
 	add := -activation(a.load.rate, 0.4)
 	slow := a.load.rate * coldFactor(a.tempC)
 	is := p[tRes][j] * p[tRatio][j] * math.Exp(p[tCold][j]*coldLog(a.tempC))
+	// The pack is taken to warm from here on as it did in the earlier run.
+	here, _ := t.at(x)
 	model := func(x float64) (float64, float64) {
 		i := int(min(max(x/t.pitch, 0), templateN-1))
 		k, _ := t.at(math.Max(0, x+p[tSlow][j]*(slow-t.knots[i].slow)))
@@ -292,7 +294,7 @@ func (t *template) walk(j int, a *ahead) float64 {
 		if k.cold != 0 {
 			was *= quickExp(p[tCold][j] * k.cold)
 		}
-		return k.v + p[tRes][j]*k.grow*was + add + k.act, is * k.grow
+		return k.v + p[tRes][j]*k.grow*was + add + k.act, is * k.grow * quickExp(p[tCold][j]*(k.cold-here.cold))
 	}
 	shift, off := anchor(a, t.res[j], x, 0.01*t.full, t.sigma, templatePlace*t.full, model)
 	x += shift
