@@ -43,6 +43,9 @@ const (
 	// demoTransferBytes bounds one throughput probe.
 	demoTransferBytes = 20e6
 	demoToken         = "tarnbeck-mill-demo" // guards a page on loopback that commands nothing real
+	// demoNextPack is shorter than usual: the next pack is in the same building, and a
+	// pack of less than two hours would call for it at once.
+	demoNextPack = 30 * time.Minute
 	// demoTerminalW is what the terminal takes of the load; the relay takes the rest.
 	demoTerminalW = 37.0
 )
@@ -194,7 +197,7 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 			Name: demoPack, SensorName: "simulated ina219 i2c-1/0x40", StaleAfter: 5 * time.Minute,
 			Spec: pack.Spec{Chemistry: pack.Chemistry(kit.Chemistry), SeriesCells: kit.SeriesCells, CapacityAh: kit.CapacityAh,
 				CutoffV: kit.CutoffV, LockoutV: kit.LockoutV},
-			Leads: alarm.Leads{NextPack: defaultNextPack, ShutDown: defaultShutDown},
+			Leads: alarm.Leads{NextPack: demoNextPack, ShutDown: defaultShutDown},
 		}},
 		Targets: []agent.TargetSetup{
 			{Name: "relay", Section: probes.Hop, Kind: probes.Latency},
