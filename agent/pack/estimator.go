@@ -54,6 +54,14 @@ type recorder struct {
 	HeldC    float64       `json:"heldC"`
 }
 
+// tempC is the pack's temperature, °C; refTempC where none is known.
+func (r *recorder) tempC() float64 {
+	if r.HasTemp {
+		return r.TempC
+	}
+	return refTempC
+}
+
 // New starts an estimator; prof may be nil: nothing is known of the pack. With a
 // profile it takes some tens of milliseconds to train the generic class.
 func New(spec Spec, prof *Profile) (*Estimator, error) {
@@ -134,10 +142,6 @@ func (e *Estimator) count(s Sample, v, c, dt float64) {
 		r.RestV, r.Rested = v, true
 	}
 	if dt > 0 && !r.outlier(v, c, dt) {
-		temp := refTempC
-		if r.HasTemp {
-			temp = r.TempC
-		}
 		mean := c
 		if dt > gapS { // nobody looked: take the middle of before and after
 			mean = 0.5 * (c + r.last)
@@ -147,7 +151,7 @@ func (e *Estimator) count(s Sample, v, c, dt float64) {
 			r.ClipS += dt
 		}
 		r.tracker.add(dt, v, c)
-		r.binner.add(dt, v, mean, temp, r.pulsed())
+		r.binner.add(dt, v, mean, r.tempC(), r.pulsed())
 	}
 	was := r.State
 	r.settle(v, c, dt)

@@ -80,12 +80,9 @@ func (e *Estimator) forecast() Forecast {
 		f.Why = "next to no load on the mean"
 		return f
 	}
-	a := ahead{q: r.Q, tempC: refTempC, load: l, cutV: r.meanCut(cut, l, elapsedS, e.ens.ratio), cellV: e.spec.CellCutoffV, keep: 0.7, loadSD: out.spread}
+	a := ahead{q: r.Q, tempC: r.tempC(), load: l, cutV: r.meanCut(cut, l, elapsedS, e.ens.ratio), cellV: e.spec.CellCutoffV, keep: 0.7, loadSD: out.spread}
 	if l.pulsed && !l.constantCurrent {
 		a.cutSD = sagSpread * (a.cutV - cut)
-	}
-	if r.HasTemp {
-		a.tempC = r.TempC
 	}
 	e.ens.draw(&a, &e.buf)
 	half := 0.0
@@ -102,14 +99,19 @@ func (e *Estimator) fill(f *Forecast, half float64, l load) {
 	now := [...]float64{d.quantile(0.5), d.quantile(0.05), d.quantile(0.95), d.quantile(cautiousDraw)}
 	x := e.calm.next(now, e.run.Q, l)
 	mid, lo, hi, low := x[0]+half, x[1]+half, x[2]+half, x[3]
+	lack, ohm := e.ens.posterior()
 	pad := intervalPad * mid
 	lo, hi = lo-pad, hi+pad
+	if len(e.history()) == 0 {
+		whole := mid + math.Max(e.run.Q, 0)*3600/l.rate
+		sag := ohm * coldFactor(e.run.tempC()) * l.rate
+		hi += sagPad * math.Max(sag-sagFrom, 0) * whole
+	}
 	f.Known = true
 	f.Expected = seconds(mid)
 	f.Low, f.High = seconds(math.Min(lo, mid)), seconds(math.Max(hi, mid))
 	f.Cautious = seconds(math.Min(low-cautiousPad*mid, mid))
 	left := mid * l.rate / 3600 // parts of the label
-	lack, ohm := e.ens.posterior()
 	full := left + math.Max(e.run.Q, 0) + lack
 	f.CapacityAh, f.CapacityKnown = full*e.spec.CapacityAh, true
 	f.ChargeRatio, f.ChargeKnown = math.Min(left/math.Max(full, 1e-9), 1), true
@@ -158,8 +160,17 @@ func (k *calm) next(s [4]float64, q float64, l load) [4]float64 {
 	return s
 }
 
-// intervalPad widens the interval by a share of the expected time on each side.
-const intervalPad = 0.02
+const (
+	// intervalPad widens the interval by a share of the expected time on each side.
+	intervalPad = 0.02
+
+	// A pack that sags far under its load, being cold, aged or hard driven, lasts on in
+	// its knee for a time that nothing seen of it so far foretells: without history the
+	// high end is raised by sagPad parts of the whole discharge for each volt a cell
+	// that the sag passes sagFrom.
+	sagFrom = 0.2
+	sagPad  = 0.5
+)
 
 // history gives the earlier runs that are used.
 func (e *Estimator) history() []Run {
