@@ -71,6 +71,23 @@ func (j *Journal) Flush() error {
 	return j.settle(c, err, without)
 }
 
+// FlushWithin is Flush for what must not wait for ever on a disk that hangs, such as
+// an alarm: after most it returns errSlow, and the flush goes on.
+func (j *Journal) FlushWithin(most time.Duration) error {
+	done := make(chan error, 1)
+	go func() { done <- j.Flush() }()
+	timer := time.NewTimer(most)
+	defer timer.Stop()
+	select {
+	case err := <-done:
+		return err
+	case <-timer.C:
+		return errSlow
+	}
+}
+
+var errSlow = errors.New("journal: the disk did not answer in time")
+
 // noRoom says that an error is of a full disk or a full file.
 func noRoom(err error) bool {
 	return errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) || errors.Is(err, bolterrors.ErrMaxSizeReached)

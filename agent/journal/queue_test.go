@@ -1,9 +1,11 @@
 package journal
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"go.etcd.io/bbolt"
@@ -84,4 +86,16 @@ func TestAFileWithoutQueuesIsTakenOverWhole(t *testing.T) {
 	if err := j.Flush(); err != nil {
 		t.Fatal(err)
 	}
+}
+
+func TestAFlushWaitsNoLongerThanItIsTold(t *testing.T) {
+	j := open(t, filepath.Join(t.TempDir(), "j.db"), Options{})
+	if err := j.FlushWithin(time.Minute); err != nil {
+		t.Error(err)
+	}
+	j.committing.Lock() // as a disk that hangs does
+	if err := j.FlushWithin(10 * time.Millisecond); !errors.Is(err, errSlow) {
+		t.Errorf("%v", err)
+	}
+	j.committing.Unlock()
 }

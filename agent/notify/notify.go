@@ -24,8 +24,8 @@ type Store interface {
 	Dequeue(queue string, n uint64)
 	State(key string, into any) (ok bool, err error)
 	PutState(key string, v any) error
-	// Flush returns when all of this is on the disk.
-	Flush() error
+	// FlushWithin returns when all of this is on the disk, or after most.
+	FlushWithin(most time.Duration) error
 }
 
 // Config is what a Notifier is made of.

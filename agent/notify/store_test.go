@@ -72,8 +72,10 @@ func (d *disk) PutState(key string, v any) error {
 	return err
 }
 
-func (d *disk) Flush() error {
-	time.Sleep(d.slow)
+func (d *disk) FlushWithin(most time.Duration) error {
+	if time.Sleep(min(d.slow, most)); d.slow > most {
+		return errors.New("slow")
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.flushes++

@@ -167,19 +167,7 @@ func (w *worker) count(o outcome) {
 
 // sync has the store on the disk. A store that cannot be written, which its own
 // status tells, must not keep an alarm from being told.
-func (w *worker) sync() {
-	done := make(chan struct{})
-	go func() {
-		_ = w.store.Flush()
-		close(done)
-	}()
-	timer := time.NewTimer(syncMost)
-	defer timer.Stop()
-	select {
-	case <-done:
-	case <-timer.C:
-	}
-}
+func (w *worker) sync() { _ = w.store.FlushWithin(syncMost) }
 
 // beat says every HeartbeatEvery that the relay is there. It neither waits nor is
 // tried again: the next one says the same.

@@ -113,7 +113,7 @@ func TestAlarmsReachEverybody(t *testing.T) {
 
 func TestSwitchingIsSavedFirstAndNotHeldUpByTheDisk(t *testing.T) {
 	saved := false
-	l := &lateSwitch{sync: func() error { saved = true; return errors.New("disk full") }}
+	l := &lateSwitch{sync: func(time.Duration) error { saved = true; return errors.New("disk full") }}
 	if err := l.Set(true); err == nil || strings.Contains(err.Error(), "disk full") || !saved {
 		t.Errorf("%v, saved %v: want it saved first, and a fault of the wiring alone", err, saved)
 	}

@@ -125,7 +125,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 		actuator, lines, err := newActuator(cfg.Feed, contact.Tell{
 			HookEnded: func(name, fault string) { a.FeedHookEnded(name, fault) },
 			Switched:  func(fault string) { a.FeedSwitched(fault) },
-		}, jnl.Flush)
+		}, jnl.FlushWithin)
 		if err != nil {
 			return err
 		}

@@ -127,7 +127,7 @@ func checkFeed(c *config.Config, report func(key, what, remedy string)) {
 
 // newActuator builds what switches the feed and shuts the terminal down. sync has
 // the journal on the disk: what will be done is saved before it is done.
-func newActuator(f *config.Feed, tell contact.Tell, sync func() error) (*contact.Actuator, io.Closer, error) {
+func newActuator(f *config.Feed, tell contact.Tell, sync func(most time.Duration) error) (*contact.Actuator, io.Closer, error) {
 	hooks := map[string]hook.Command{}
 	if len(f.ShutdownCommand) > 0 {
 		hooks[feed.HookShutdown] = hook.Command{Args: f.ShutdownCommand, Timeout: f.ShutdownTakes}
@@ -154,7 +154,7 @@ const syncMost = 10 * time.Second
 type lateSwitch struct {
 	wiring contact.Wiring
 	at     contact.Lines
-	sync   func() error
+	sync   func(most time.Duration) error
 
 	taken *contact.Switch
 	lines io.Closer
@@ -163,12 +163,7 @@ type lateSwitch struct {
 func (l *lateSwitch) Set(on bool) error {
 	// A journal that can't be written, which its status tells, must not keep the
 	// feed from being switched: after a reboot the pack decides then.
-	synced := make(chan error, 1)
-	go func() { synced <- l.sync() }()
-	select {
-	case <-synced:
-	case <-time.After(syncMost):
-	}
+	_ = l.sync(syncMost)
 	if l.taken == nil {
 		taken, lines, err := contact.OpenSwitch(l.wiring, l.at, on)
 		if err != nil {
