@@ -192,21 +192,6 @@ func (a *Agent) publish() {
 	}
 }
 
-// ErrNoPack is the answer to a command that names a pack nobody configured.
-var ErrNoPack = errors.New("no pack of that name is configured")
-
-// Swap tells the agent that the pack called name was changed for the one marked
-// mark ("" when it is unmarked), and returns once that was taken in. Safe from any
-// goroutine.
-func (a *Agent) Swap(ctx context.Context, name, mark, who string) error {
-	for _, p := range a.parts.Setup.Packs {
-		if p.Name == name {
-			return a.ask(ctx, SwapDeclared{At: a.line.now(), Pack: name, Mark: mark, Who: who})
-		}
-	}
-	return fmt.Errorf("swap %q: %w", name, ErrNoPack)
-}
-
 // Note puts an operator's words into the activity record. Safe from any goroutine.
 func (a *Agent) Note(ctx context.Context, text, who string) error {
 	return a.ask(ctx, Noted{At: a.line.now(), Text: text, Who: who})

@@ -55,14 +55,6 @@ type Tick struct {
 	LinkBytesKnown bool
 }
 
-// SwapDeclared is an operator's word that a pack was changed.
-type SwapDeclared struct {
-	At   alarm.Instant
-	Pack string // the configured pack
-	Mark string // what is written on the new one; "" when it is unmarked
-	Who  string
-}
-
 // Noted is an operator's note for the record.
 type Noted struct {
 	At   alarm.Instant
@@ -70,9 +62,8 @@ type Noted struct {
 	Who  string
 }
 
-func (e Read) When() alarm.Instant         { return e.At }
-func (e ReadFailed) When() alarm.Instant   { return e.At }
-func (e Probed) When() alarm.Instant       { return e.At }
-func (e Tick) When() alarm.Instant         { return e.At }
-func (e SwapDeclared) When() alarm.Instant { return e.At }
-func (e Noted) When() alarm.Instant        { return e.At }
+func (e Read) When() alarm.Instant       { return e.At }
+func (e ReadFailed) When() alarm.Instant { return e.At }
+func (e Probed) When() alarm.Instant     { return e.At }
+func (e Tick) When() alarm.Instant       { return e.At }
+func (e Noted) When() alarm.Instant      { return e.At }

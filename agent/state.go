@@ -115,8 +115,9 @@ type packTrack struct {
 	// agent's own line anew.
 	shift time.Duration
 
-	frozen frozen
-	unclip unclip
+	frozen  frozen
+	unclip  unclip
+	handled handled
 
 	reading    sensors.Reading
 	readingUp  time.Duration

@@ -43,9 +43,7 @@ func Step(s State, e Event) (State, []Effect) {
 	case Tick:
 		out = s.tick(e)
 	case SwapDeclared:
-		if t := s.pack(e.Pack); t != nil {
-			out = s.swap(t, e.At, e.Mark, "declared by "+e.Who)
-		}
+		out = s.swapDeclared(e)
 	case Noted:
 		out = []Effect{Record{At: e.At, Kind: journal.KindNote, Who: e.Who, Text: e.Text, Urgent: true}}
 	case AckAsked:
@@ -113,6 +111,7 @@ func (s *State) read(e Read) []Effect {
 		t.coulombs += packA * dt.Seconds()
 		t.joules += packA * r.PackV * dt.Seconds()
 	}
+	t.handled.take(r, t.reading, t.seen, e.At.Up-t.readingUp, t.StaleAfter, e.At.Up)
 	t.reading, t.readingUp, t.seen, t.lastError = r, e.At.Up, true, ""
 
 	out := s.sensorBack(t, e.At)
@@ -176,23 +175,6 @@ func (s *State) learn(t *packTrack) []Effect {
 		SaveProfile{Identity: id, Known: s.known[id]},
 		Record{At: s.now, Kind: journal.KindLearned, Subject: t.Name, Text: "profile of " + id + " updated from this discharge"},
 	}
-}
-
-// swap puts another pack in place of the one at t.
-func (s *State) swap(t *packTrack, at alarm.Instant, mark, how string) []Effect {
-	out := s.learn(t)
-	if err := s.fit(t, mark); err != nil {
-		// The same specification was accepted at the start, so this is a fault
-		// of the program; carry on with the old estimate and say so.
-		return append(out, Record{At: at, Kind: journal.KindFault, Subject: t.Name, Text: err.Error()})
-	}
-	t.swaps++
-	t.offAsked = false
-	s.meter.Forget(t.Name)
-	s.judge()
-	return append(out,
-		Record{At: at, Kind: journal.KindSwap, Subject: t.Name, Text: identity(t) + " in place; " + how, Urgent: true},
-		s.savePack(t))
 }
 
 // save hands every estimate to the journal.

@@ -95,7 +95,7 @@ func TestAWeekLeavesNoGrowthInGoroutinesHeapOrQueues(t *testing.T) {
 		}
 		for range days - 1 {
 			time.Sleep(24 * time.Hour)
-			if err := a.Swap(ctx, "terminal", "", "op"); err != nil {
+			if err := a.Swap(ctx, "terminal", "", true, "op"); err != nil {
 				t.Fatal(err)
 			}
 		}

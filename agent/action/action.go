@@ -52,7 +52,7 @@ func doSwap(h Handler, who string, decode func(any) error) (string, error) {
 		}
 		which = "pack " + r.Mark
 	}
-	return "noted: " + which + " is now at " + r.Pack, h.Swap(r.Pack, r.Mark, who)
+	return "noted: " + which + " is now at " + r.Pack, h.Swap(r.Pack, r.Mark, r.Sure, who)
 }
 
 func doNote(h Handler, who string, decode func(any) error) (string, error) {

@@ -24,7 +24,7 @@ type strictAgent struct {
 }
 
 func (a *strictAgent) Packs() []string { return []string{"router", "terminal"} }
-func (a *strictAgent) Swap(pack, mark, who string) error {
+func (a *strictAgent) Swap(pack, mark string, sure bool, who string) error {
 	if pack != "router" && pack != "terminal" || len(mark) > maxMark || strings.ContainsRune(mark, 0x1b) {
 		a.t.Errorf("swap %q %q", pack, mark)
 	}

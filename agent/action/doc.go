@@ -50,7 +50,7 @@ type Handler interface {
 	Packs() []string
 	// Swap records that another pack now stands where pack is configured; mark is
 	// what is written on it, "" when it is unmarked.
-	Swap(pack, mark, who string) error
+	Swap(pack, mark string, sure bool, who string) error
 	// Note adds an operator's words to the record.
 	Note(text, who string) error
 	// Probe has a configured probe made next, however busy the link, and returns in
@@ -78,6 +78,7 @@ type (
 	SwapRequest struct {
 		Pack string `json:"pack"`
 		Mark string `json:"mark,omitempty"`
+		Sure bool   `json:"sure,omitempty"` // though the readings do not show it
 	}
 	NoteRequest struct {
 		Text string `json:"text"`

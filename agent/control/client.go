@@ -67,10 +67,11 @@ func (c *Client) Snapshot(ctx context.Context) (s status.Snapshot, err error) {
 }
 
 // Swap tells the agent that another pack now stands where pack is configured;
-// mark is what is written on it, "" when it is unmarked. Like Note and Feed it
+// mark is what is written on it, "" when it is unmarked; sure that it was changed though
+// the readings do not show it. Like Note and Feed it
 // returns in words what follows.
-func (c *Client) Swap(ctx context.Context, pack, mark string) (string, error) {
-	return c.act(ctx, action.Swap, action.SwapRequest{Pack: pack, Mark: mark})
+func (c *Client) Swap(ctx context.Context, pack, mark string, sure bool) (string, error) {
+	return c.act(ctx, action.Swap, action.SwapRequest{Pack: pack, Mark: mark, Sure: sure})
 }
 
 // Note adds words to the activity record.

@@ -45,7 +45,7 @@ type fake struct {
 
 func (f *fake) Snapshot() status.Snapshot { f.mu.Lock(); defer f.mu.Unlock(); return f.snap }
 func (f *fake) Packs() []string           { return []string{"router", "terminal"} }
-func (f *fake) Swap(pack, mark, who string) error {
+func (f *fake) Swap(pack, mark string, sure bool, who string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.told = append(f.told, fmt.Sprintf("swap %s %q by %s", pack, mark, who))
@@ -155,8 +155,8 @@ func TestWhatIsSaidArrivesWithWhoSaidIt(t *testing.T) {
 	f := &fake{}
 	path, _ := start(t, f)
 	c := dial(t, path)
-	one, err1 := c.Swap(t.Context(), "router", "B2")
-	two, err2 := c.Swap(t.Context(), "terminal", "")
+	one, err1 := c.Swap(t.Context(), "router", "B2", false)
+	two, err2 := c.Swap(t.Context(), "terminal", "", false)
 	three, err3 := c.Note(t.Context(), "  rain has begun\n")
 	if err := errors.Join(err1, err2, err3); err != nil {
 		t.Fatal(err)
@@ -247,9 +247,9 @@ func TestRefusalsSayWhy(t *testing.T) {
 	}{
 		{"of an acknowledgement", ackErr, "refused: the pack is being changed"},
 		{"by the feed", feedErr, "refused: the pack is being changed"},
-		{"by the agent", only(c.Swap(t.Context(), "router", "")), "refused: the pack is being changed"},
-		{"no such pack", only(c.Swap(t.Context(), "ruoter", "")), `refused: no pack is named "ruoter"; the packs are: router, terminal`},
-		{"mark too long", only(c.Swap(t.Context(), "router", strings.Repeat("x", 65))), "refused: the mark is 65 bytes long; 64 are taken"},
+		{"by the agent", only(c.Swap(t.Context(), "router", "", false)), "refused: the pack is being changed"},
+		{"no such pack", only(c.Swap(t.Context(), "ruoter", "", false)), `refused: no pack is named "ruoter"; the packs are: router, terminal`},
+		{"mark too long", only(c.Swap(t.Context(), "router", strings.Repeat("x", 65), false)), "refused: the mark is 65 bytes long; 64 are taken"},
 		{"empty note", only(c.Note(t.Context(), " ")), "refused: the note is empty"},
 		{"long note", only(c.Note(t.Context(), strings.Repeat("x", 5000))), "refused: the note is 5000 bytes long"},
 		{"escape sequence in a note", only(c.Note(t.Context(), "a\x1b[2J")), "refused: the note holds characters that would upset a terminal"},

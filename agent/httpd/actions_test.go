@@ -30,8 +30,8 @@ type told struct {
 }
 
 func (h *told) Packs() []string { return []string{"a"} }
-func (h *told) Swap(pack, mark, who string) error {
-	h.did = append(h.did, fmt.Sprintf("swap %s %q by %s", pack, mark, who))
+func (h *told) Swap(pack, mark string, sure bool, who string) error {
+	h.did = append(h.did, fmt.Sprintf("swap %s %q by %s%s", pack, mark, who, map[bool]string{true: ", sure"}[sure]))
 	return h.err
 }
 func (h *told) Note(text, who string) error {

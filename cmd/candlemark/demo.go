@@ -307,7 +307,7 @@ func (n *narrator) tell(ctx context.Context, a *agent.Agent, sim *simulated.Pack
 				swapped = true
 				sim.Swap()
 				n.println(clock(s.Taken.Up) + "  an operator puts a charged pack in and runs: candlemark swap --pack " + demoPack)
-				if err := a.Swap(ctx, demoPack, "", "demo"); err != nil && !errors.Is(err, context.Canceled) {
+				if err := a.Swap(ctx, demoPack, "", true, "demo"); err != nil && !errors.Is(err, context.Canceled) {
 					n.println("swap: " + err.Error())
 				}
 			}

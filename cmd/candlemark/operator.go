@@ -51,10 +51,10 @@ func (o *operator) Packs() []string {
 	return names
 }
 
-func (o *operator) Swap(pack, mark, who string) error {
+func (o *operator) Swap(pack, mark string, sure bool, who string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), askMost)
 	defer cancel()
-	if err := o.agent().Swap(ctx, pack, mark, userName(who)); err != nil {
+	if err := o.agent().Swap(ctx, pack, mark, sure, userName(who)); err != nil {
 		return err
 	}
 	return o.kept()

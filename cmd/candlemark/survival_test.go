@@ -240,7 +240,7 @@ func (s *survivor) talk(ctx context.Context, c *control.Client) {
 		case 1:
 			mark := fmt.Sprint("M", n)
 			s.marks = append(s.marks, mark)
-			if _, err := c.Swap(ctx, "b", mark); err == nil {
+			if _, err := c.Swap(ctx, "b", mark, true); err == nil {
 				s.marks = []string{mark}
 				s.swaps++
 			}

@@ -51,23 +51,26 @@ func who() string {
 
 func newSwap() *cobra.Command {
 	var name, mark string
+	var sure bool
 	cmd := &cobra.Command{
 		Use:   "swap --pack NAME [--mark MARK]",
 		Short: "Tell the agent that a pack was changed",
 		Long: `swap tells the running agent that another pack is in place. The estimate then
 starts anew, with what is known of the pack that carries this mark, and the
-warnings of the old pack are cleared. Write marks on your packs: a figure that
+warnings of the old pack are cleared. Change the pack first: a swap of which the
+readings of the last hour show nothing is refused unless you are sure. Write marks on your packs: a figure that
 knows its pack is worth far more than one that does not.`,
 		Example: "  candlemark swap --pack terminal --mark B3",
 		Args:    noArgs,
 	}
 	cmd.Flags().StringVar(&name, "pack", "", "`NAME` of the configured pack")
 	cmd.Flags().StringVar(&mark, "mark", "", "`MARK` written on the new pack; leave out when it has none")
+	cmd.Flags().BoolVar(&sure, "sure", false, "it was changed, though voltage and current went on as before")
 	_ = cmd.MarkFlagRequired("pack")
 	socket := socketFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		return talk(cmd.Context(), *socket, func(ctx context.Context, c *control.Client) error {
-			words, err := c.Swap(ctx, name, mark)
+			words, err := c.Swap(ctx, name, mark, sure)
 			if err != nil {
 				return err
 			}

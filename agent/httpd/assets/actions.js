@@ -59,7 +59,7 @@ function done(words) {
 }
 
 const bodies = {
-  swap: (f) => ({ pack: f.pack.value, ...(f.mark.value.trim() && { mark: f.mark.value.trim() }) }),
+  swap: (f) => ({ pack: f.pack.value, ...(f.mark.value.trim() && { mark: f.mark.value.trim() }), ...(f.sure.checked && { sure: true }) }),
   ack: (f) => ({ alarm: f.alarm.value, subject: f.subject.value }),
   note: (f) => ({ text: f.text.value }),
   survey: (f) =>
