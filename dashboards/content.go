@@ -109,7 +109,7 @@ func powerPanels() []Panel {
 			},
 		}, {
 			Title: "Current", Unit: "amp", Width: 6,
-			Help:    "Positive while the pack discharges. If the alarm current_clipped is active the true current is higher than shown: fit a smaller shunt.",
+			Help:    "Positive while the pack discharges. If the alarm current_clipped is active the true current is higher than shown: fit a shunt of lower resistance.",
 			Empty:   "no fresh reading",
 			Queries: []Query{{"A", `candlemark_pack_current_amperes{relay="$relay"}`, "{{pack}}"}},
 		}, {

@@ -138,7 +138,7 @@ func Catalogue() []Entry {
 		{
 			Name: CurrentClipped, Severity: Notice, About: "pack",
 			Title:  "pack {subject} draws more than its sensor can measure: {detail}",
-			Action: "count on less time than shown: the true current is higher than the figure; lower the load, or fit a smaller shunt with the pack unplugged and set its value",
+			Action: "count on less time than shown: the true current is higher than the figure; lower the load, or fit a shunt of lower resistance with the pack unplugged and set its value",
 			Raise:  Level{1, ofClipped}, Clear: Level{0, ofClipped},
 			RaiseHold: clipRaiseHold, ClearHold: clipClearHold,
 			QuietMost:   4 * time.Hour,

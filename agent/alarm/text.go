@@ -66,10 +66,14 @@ func figure(f pack.Forecast) string {
 // unfamiliar warns that a figure is wide because the pack was never measured
 // before, so that an early warning is not taken for a false one.
 func unfamiliar(f pack.Forecast) string {
+	words := ""
 	if slices.Contains(f.Basis, pack.NoHistory) {
-		return "; this pack was not measured before, so the figure is cautious"
+		words = "; this pack was not measured before, so the figure is cautious"
 	}
-	return ""
+	if slices.Contains(f.Basis, pack.AssumedTemp) {
+		words += "; its temperature is not measured: in the cold expect less"
+	}
+	return words
 }
 
 // notKnown says why there is no present figure.

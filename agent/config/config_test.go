@@ -201,7 +201,7 @@ func TestAFaultSaysWhereWhatAndWhatToDo(t *testing.T) {
 		{"stale before the second reading", packKey("sample_every: 10s\n    stale_after: 15s"), "packs[0].stale_after: 15s is less than two readings 10s apart; set 20s or more"},
 		{"two temperatures", packKey("temperature: {file: /t, fixed: 5°C}"), "packs[0].temperature: wants either file or fixed"},
 		{"no temperature", packKey("temperature: {}"), "packs[0].temperature: wants either file or fixed"},
-		{"clipping accepted in other words", strings.Replace(least, "3A", `3A, clipping_accepted: "yes"`, 1), `write "readings above the limit are lost", or choose a smaller shunt`},
+		{"clipping accepted in other words", strings.Replace(least, "3A", `3A, clipping_accepted: "yes"`, 1), `write "readings above the limit are lost", or choose a shunt of lower resistance`},
 		{"no shunt", strings.Replace(least, "shunt: 100mΩ, ", "", 1), "packs[0].sensor.shunt: is missing; write the resistance printed on it"},
 		{"no such bus", strings.Replace(least, "3A", "3A, bus: spi0", 1), `"spi0" is not an I2C bus`},
 		{"address that is none of the chip's", strings.Replace(least, "3A", "3A, address: 0x50", 1), "0x50 is above 0x4F"},

@@ -55,7 +55,7 @@ func validateSensor(report reporter, key string, p Pack) {
 	s := p.Sensor
 	if s.ClippingAccepted != "" && s.ClippingAccepted != ClippingSentence {
 		report(key+".sensor.clipping_accepted", fmt.Sprintf("%q does not accept it", s.ClippingAccepted),
-			fmt.Sprintf("write %q, or choose a smaller shunt", ClippingSentence))
+			fmt.Sprintf("write %q, or choose a shunt of lower resistance", ClippingSentence))
 	}
 	if s.Kind != "ina219" {
 		return

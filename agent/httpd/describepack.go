@@ -132,6 +132,8 @@ func readingFacts(p *status.Pack, up time.Duration) []fact {
 	}
 	if r.TempKnown {
 		facts = append(facts, fact{Name: "temperature", Value: num(r.TempC, 0) + " °C"})
+	} else {
+		facts = append(facts, fact{Name: "temperature", Value: "not measured; 25 °C is assumed, in the cold expect less"})
 	}
 	if r.SettingsFault {
 		facts = append(facts, fact{Name: "sensor", Value: "reports that its settings do not fit this load"})

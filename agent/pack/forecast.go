@@ -194,6 +194,9 @@ func (e *Estimator) basis() []Basis {
 	if e.restored {
 		b = append(b, Restored)
 	}
+	if !e.run.HasTemp {
+		b = append(b, AssumedTemp)
+	}
 	return b
 }
 

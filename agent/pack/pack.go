@@ -116,6 +116,7 @@ const (
 	PartCharged Basis = "part_charged" // the pack was not full when it was first seen
 	ClippedA    Basis = "clipped"      // some of the current was beyond the sensor's range
 	Restored    Basis = "restored"     // carried on from a saved state
+	AssumedTemp Basis = "assumed_temp" // no temperature is measured; refTempC is taken, and the cold gives less
 )
 
 // Forecast is the answer to "how long, and how sure". Durations are to the

@@ -308,7 +308,7 @@ func showReading(w io.Writer, p config.Pack) error {
 	fmt.Fprintf(w, "reading: %.2f V ±%.2f, %.3f A ±%.3f, %.1f W\n", r.PackV, r.ErrV, r.PackA, r.ErrA, r.PackW())
 	switch {
 	case r.Clipped:
-		fmt.Fprintln(w, "  the current is beyond what this shunt can show: fit a smaller shunt")
+		fmt.Fprintln(w, "  the current is beyond what this shunt can show: fit a shunt of lower resistance")
 	case r.PackA < -0.05:
 		fmt.Fprintln(w, "  the current reads as charging: if the pack feeds a load now, the sensor's two shunt wires are swapped, or its side is wrong")
 	case r.PackV < 0.5*float64(p.Cutoff):
