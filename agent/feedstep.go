@@ -88,10 +88,20 @@ func (s *State) stepFeed() []Effect {
 	}
 	t := s.pack(s.setup.Feed.Pack)
 	s.feedSeen = true
-	return s.feedEffects(s.feed.Step(feed.Inputs{
+	out := s.feedEffects(s.feed.Step(feed.Inputs{
 		Now: s.now, ClockSet: s.clockSet, Forecast: t.forecast,
 		Seen: t.seen, ReadingUp: t.readingUp, StaleAfter: t.StaleAfter, Swaps: t.swaps,
 	}))
+	if v := s.feed.View(); v.Switched && !v.On {
+		s.darkUp, s.darkSeen = s.now.Up, true
+	}
+	return out
+}
+
+// dark says whether the terminal has no power by the agent's own doing, or got it back
+// too lately to carry anything: then silence beyond it says nothing of the link.
+func (s *State) dark() bool {
+	return s.darkSeen && s.now.Up-s.darkUp <= s.setup.Feed.StartUp
 }
 
 // feedEvent takes what happened to the feed.

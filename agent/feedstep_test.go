@@ -16,6 +16,7 @@ import (
 	"candlemark/agent/alarm"
 	"candlemark/agent/feed"
 	"candlemark/agent/journal"
+	"candlemark/probes"
 )
 
 func feedSetup(switched bool) Setup {
@@ -232,4 +233,31 @@ func TestARequestAboutTheFeedIsAnsweredAndCarriedOut(t *testing.T) {
 			t.Errorf("did %q, want %q", e.did, want)
 		}
 	})
+}
+
+// What the agent switches off itself is no outage, and no fault of the link.
+func TestASwitchedOffTerminalIsNoOutage(t *testing.T) {
+	set := feedSetup(true)
+	set.Targets = append(set.Targets, TargetSetup{Name: "far", Section: probes.Uplink, Kind: probes.Latency})
+	r := newRide(t, set, Memory{})
+	d := &drain{capacityAh: 5}
+	silence := func() {
+		for range 4 {
+			r.discharge(d, 2, 30*time.Second)
+			probedNow(r, probes.Result{Target: "far", Section: probes.Uplink, Kind: probes.Latency, Latency: &probes.LatencyStats{Sent: 10, Lost: 10}})
+		}
+	}
+	down := func() bool { return strings.Contains(strings.Join(r.active(), " "), string(alarm.LinkDown)) }
+	r.discharge(d, 2, time.Minute)
+	r.askFeed(feed.Request{Do: feed.AskOff, For: 10 * time.Minute})
+	r.discharge(d, 2, 2*time.Minute)
+	silence()
+	if down() {
+		t.Error("the link was called down while the terminal is switched off")
+	}
+	r.discharge(d, 2, 7*time.Minute) // it is on again, and past its start
+	silence()
+	if !down() {
+		t.Error("the link was not called down although the terminal has power")
+	}
 }

@@ -31,8 +31,10 @@ func (s *State) probed(e Probed) []Effect {
 	t.attempts++
 	t.bytes += uint64(max(r.Bytes, 0))
 	t.spent += max(r.Elapsed, 0)
+	answered, known := r.Answered()
+	idle := r.Section == probes.Uplink && !answered && s.dark()
 	// A probe that the board itself could not make says nothing of the link.
-	if answered, known := r.Answered(); known {
+	if known && !idle {
 		t.told++
 		t.answered = answered
 	}
@@ -49,8 +51,10 @@ func (s *State) probed(e Probed) []Effect {
 	} else {
 		t.lastOld = t.lastKnown
 	}
-	s.trouble.take(r)
-	if r.Latency != nil {
+	if !idle {
+		s.trouble.take(r)
+	}
+	if r.Latency != nil && !idle {
 		t.takeLatency(r.Latency, e.At.Up)
 	}
 	s.judgeFit()

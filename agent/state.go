@@ -98,6 +98,8 @@ type State struct {
 	spent    bool           // something was counted that is not saved
 	feed     *feed.Machine  // nil without a feed
 	feedSeen bool           // the feed was stepped, so that it may be saved
+	darkUp   time.Duration  // when the feed was last off
+	darkSeen bool           // and that it ever was
 
 	started   alarm.Instant
 	now       alarm.Instant

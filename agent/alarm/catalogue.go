@@ -100,7 +100,7 @@ func Catalogue() []Entry {
 			Raise:  Level{missesToRaise, ofProbes + " without an answer, every uplink target"}, Clear: Level{hitsToClear, ofProbes + " answered, any uplink target"},
 			QuietMost:   30 * time.Minute,
 			Means:       "Nothing far away answers any more. The pack may be well: look at its own alarms. Where the probes show on which side of the terminal the fault lies, the words say so.",
-			RaisedWhen:  "every uplink target has left 3 probes in a row without any answer",
+			RaisedWhen:  "every uplink target has left 3 probes in a row without any answer; probes made while the agent keeps the terminal's feed off, or within start_up of its return, do not count",
 			ClearedWhen: "any uplink target has answered 2 probes in a row",
 		},
 		{

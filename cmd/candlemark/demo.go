@@ -169,6 +169,23 @@ func (d demoSwitch) Want(on bool) {
 // Hook is never asked for: the demonstration has none.
 func (demoSwitch) Hook(string, feed.Cause) {}
 
+// demoUplink carries nothing while the terminal has no power.
+type demoUplink struct {
+	probes.Prober
+	link *simlink.Link
+	as   simlink.Conditions
+	sim  *simulated.Pack
+}
+
+func (u demoUplink) Probe(ctx context.Context) probes.Result {
+	now := u.as
+	now.Cut = u.sim.Truth().LoadW < demoTerminalW
+	if err := u.link.Set(now); err != nil {
+		return probes.Result{Start: time.Now(), Err: err}
+	}
+	return u.Prober.Probe(ctx)
+}
+
 // invocation is how the reader most likely started this program.
 func invocation() string {
 	if strings.Contains(os.Args[0], "go-build") { // a program that "go run" built
@@ -184,12 +201,14 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 	if err != nil {
 		return agent.Parts{}, err
 	}
-	far, err := simlink.NewLink(2, simlink.Conditions{RTT: 38 * time.Millisecond, Jitter: 6 * time.Millisecond, LossRatio: 0.001, DownBitS: 90e6, UpBitS: 12e6, Busy: 30 * time.Millisecond})
+	sky := simlink.Conditions{RTT: 38 * time.Millisecond, Jitter: 6 * time.Millisecond, LossRatio: 0.001, DownBitS: 90e6, UpBitS: 12e6, Busy: 30 * time.Millisecond}
+	far, err := simlink.NewLink(2, sky)
 	if err != nil {
 		return agent.Parts{}, err
 	}
+	uplink := func(p probes.Prober) probes.Prober { return demoUplink{p, far, sky, sim} }
 	set := agent.Setup{
-		Relay: "mill-annex", Site: "Tarnbeck mill, shelter", BootID: "demo", ForecastEvery: time.Minute, Needs: quality.DefaultNeeds(),
+		Relay: "mill-annex", Site: "Tarnbeck mill, shelter (a demonstration, all invented)", BootID: "demo", ForecastEvery: time.Minute, Needs: quality.DefaultNeeds(),
 		Feed: &agent.FeedSetup{Pack: demoPack, Start: feed.Start{BootID: "demo"}, Setup: feed.Setup{
 			Switched: true, TerminalW: demoTerminalW, StartUp: 2 * time.Minute, LongestOff: 12 * time.Hour,
 		}},
@@ -212,8 +231,8 @@ func demoParts(sim *simulated.Pack) (agent.Parts, error) {
 	}
 	prs := map[string]probes.Prober{
 		"relay":     near.Latency("relay", probes.Hop),
-		"far end":   far.Latency("far end", probes.Uplink),
-		"wide area": far.Throughput("wide area", probes.Uplink, demoTransferBytes),
+		"far end":   uplink(far.Latency("far end", probes.Uplink)),
+		"wide area": uplink(far.Throughput("wide area", probes.Uplink, demoTransferBytes)),
 	}
 	return agent.Parts{
 		Setup:   set,

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 
 	"candlemark/probes"
 )
@@ -225,13 +226,21 @@ func (v *Verdict) loss(m Measured, need Need) {
 		v.add(Line{"loss", "not known", lossText(need), need.Source, CannotTell, false}, "loss was not measured")
 		return
 	}
-	text := fmt.Sprintf("%d of %d packets (%.2g to %.2g %%)", m.Lost, m.Sent, 100*low, 100*high)
-	because := fmt.Sprintf("loss of %d in %d packets may be from %.2g to %.2g %%; more packets would tell", m.Lost, m.Sent, 100*low, 100*high)
+	text := fmt.Sprintf("%d of %d packets (%s to %s %%)", m.Lost, m.Sent, percent(low), percent(high))
+	because := fmt.Sprintf("loss of %d in %d packets may be from %s to %s %%; more packets would tell", m.Lost, m.Sent, percent(low), percent(high))
 	if m.Lost == 0 && need.Limit > 0 && need.Limit < 1 {
 		z2 := probes.Z95 * probes.Z95
-		because = fmt.Sprintf("no loss in %d packets may be up to %.2g %%; %.0f packets without loss would tell", m.Sent, 100*high, math.Ceil(z2*(1-need.Limit)/need.Limit))
+		because = fmt.Sprintf("no loss in %d packets may be up to %s %%; %.0f packets without loss would tell", m.Sent, percent(high), math.Ceil(z2*(1-need.Limit)/need.Limit))
 	}
 	v.add(Line{"loss", text, lossText(need), need.Source, grade(low, high, need.Preferred, need.Limit), false}, because)
+}
+
+// percent is a share in percent, to two digits below ten and whole above.
+func percent(share float64) string {
+	if share < 0.095 {
+		return strconv.FormatFloat(100*share, 'g', 2, 64)
+	}
+	return strconv.FormatFloat(100*share, 'f', 0, 64)
 }
 
 // grade judges a value that lies between low and high, both "at most".
