@@ -204,13 +204,13 @@ func (d Duty) dated(low []Swap) []Swap {
 		if !ok {
 			was = since{d.Now, d.Now}
 		}
-		empty := x.Expected
-		x.By, x.Expected = later(d.Now, empty.Add(-d.Ahead)), was.by.Add(hours(empty.Sub(was.inLow).Hours()*math.Exp(d.Down)))
+		at := x.Expected // of the low run, ahead of the pack's end
+		x.By, x.Expected = later(d.Now, at), was.by.Add(hours((at.Sub(was.inLow)+d.Ahead).Hours()*math.Exp(d.Down)))
 		x.Expected = later(x.Expected, x.By) // rounding must not put one before the other
 		if x.Out == "" {
 			x.By, x.Expected = d.Now, d.Now
 		}
-		in[x.Feed] = since{empty, x.By}
+		in[x.Feed] = since{at, x.By}
 		out = append(out, x)
 	}
 	return out

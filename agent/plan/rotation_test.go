@@ -32,14 +32,14 @@ func TestThreePacksInTurn(t *testing.T) {
 	a.Feed = "relay"
 	d := Duty{Now: noon(), Draws: []Draw{{"relay", 45}}, Packs: []OnHand{a, ready("b", 90), ready("c", 90)}, Down: math.Log(1.25), Ahead: 6 * time.Minute, Lead: 30 * time.Minute}
 	s := must(t, d)
-	if got := s.UpExpected.Sub(noon()); got.Round(time.Second) != 6*time.Hour {
-		t.Errorf("expected up for %v, want 6 h", got)
+	if got := s.UpExpected.Sub(noon()); got.Round(time.Second) != 5*time.Hour+48*time.Minute {
+		t.Errorf("expected up for %v, want 6 h less twice 6 min", got)
 	}
-	// a fifth less: 4 h 48 min; first swap 6 min before 1 h 36 min
-	if got := s.UpLow.Sub(noon()).Round(time.Second); got != 288*time.Minute {
-		t.Errorf("low %v, want 4 h 48 min", got)
+	// a fifth less: 96 min each, of which two are taken out 6 min before
+	if got := s.UpLow.Sub(noon()).Round(time.Second); got != 276*time.Minute {
+		t.Errorf("low %v, want 4 h 36 min", got)
 	}
-	want := "link stays up until 16:48 (low) / 18:00 (expected); next swap at 13:30; a generator must be here by 16:18"
+	want := "link stays up until 16:35 (low) / 17:48 (expected); next swap at 13:30; a generator must be here by 16:05"
 	if s.Answer != want {
 		t.Errorf("got  %s\nwant %s", s.Answer, want)
 	}
@@ -47,7 +47,7 @@ func TestThreePacksInTurn(t *testing.T) {
 		t.Fatalf("swaps %+v", s.Swaps)
 	}
 	// b goes in at 13:30 and is expected to last its 2 h from then
-	for i, want := range []struct{ by, empty time.Duration }{{90 * time.Minute, 2 * time.Hour}, {186 * time.Minute, 210 * time.Minute}} {
+	for i, want := range []struct{ by, empty time.Duration }{{90 * time.Minute, 2 * time.Hour}, {180 * time.Minute, 210 * time.Minute}} {
 		x := s.Swaps[i]
 		if by, empty := x.By.Sub(noon()).Round(time.Second), x.Expected.Sub(noon()).Round(time.Second); by != want.by || empty != want.empty {
 			t.Errorf("swap %d: by %v, empty after %v; want %v, %v", i+1, by, empty, want.by, want.empty)
@@ -191,4 +191,35 @@ func TestRotationHoldsItsRules(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Whoever works by the sheet must never find a pack empty: from one row to the next no
+// more time passes than a pack surely lasts, less the time ahead.
+func TestEverySwapIsAheadOfThePacksEnd(t *testing.T) {
+	d := Duty{Now: noon(), Draws: []Draw{{"relay", 45}}, Down: math.Log(1.25)}
+	for i := range 9 {
+		d.Packs = append(d.Packs, ready(string(rune('a'+i)), 90))
+	}
+	d.Packs[0].Feed = "relay"
+	const lasts = 96 * time.Minute
+	up := lasts*9 + time.Second
+	for _, ahead := range []time.Duration{0, 10 * time.Minute, 30 * time.Minute} {
+		d.Ahead = ahead
+		s := must(t, d)
+		if len(s.Swaps) != 8 {
+			t.Fatalf("%v ahead: %d swaps, want 8", ahead, len(s.Swaps))
+		}
+		from := noon()
+		for i, x := range s.Swaps {
+			if took := x.By.Sub(from); took > lasts-ahead+time.Second {
+				t.Errorf("%v ahead: swap %d is %v after the one before, and a pack lasts %v", ahead, i+1, took, lasts)
+			}
+			from = x.By
+		}
+		got := s.UpLow.Sub(noon())
+		if got >= up {
+			t.Errorf("%v ahead: up for %v, no less than with less time ahead", ahead, got)
+		}
+		up = got
+	}
 }

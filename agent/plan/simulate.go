@@ -16,7 +16,9 @@ type run struct {
 const least = 0.05
 
 // simulate follows the packs until a feed has none left, or Horizon; factor
-// scales what each gives. Between events everything is linear in time.
+// scales what each gives. A pack is swapped Ahead of its end while another lies ready
+// that lasts longer than that; the last one runs to its end. Between events everything
+// is linear in time.
 func (d Duty) simulate(factor float64) run {
 	packs := slices.Clone(d.Packs)
 	left := make([]float64, len(packs)) // Wh
@@ -38,7 +40,11 @@ func (d Duty) simulate(factor float64) run {
 		}
 		step := Horizon.Hours() - elapsed
 		for f, x := range d.Draws {
-			step = math.Min(step, left[inUse[f]]/x.LoadW)
+			ends := left[inUse[f]] / x.LoadW
+			if d.ready(f, packs, left, inUse, factor) >= 0 {
+				ends = math.Max(ends-d.Ahead.Hours(), 0)
+			}
+			step = math.Min(step, ends)
 		}
 		charging, rate := -1, 0.0
 		if d.Charger.PowerW > 0 {
@@ -49,6 +55,11 @@ func (d Duty) simulate(factor float64) run {
 				if charging = nextToCharge(packs, left, inUse, factor); charging >= 0 {
 					rate = d.Charger.PowerW * chargeEfficiency
 					step = math.Min(step, (packs[charging].UsableWh*factor-left[charging])/rate)
+					for f := range d.Draws { // from here on it may be waited for no longer
+						if more := d.worth(f, packs[charging], factor)*(1+1e-9) - left[charging]; more > 0 {
+							step = math.Min(step, more/rate)
+						}
+					}
 				}
 			}
 		}
@@ -61,7 +72,9 @@ func (d Duty) simulate(factor float64) run {
 			left[charging] += rate * step
 		}
 		for f, x := range d.Draws {
-			if left[inUse[f]] <= 1e-6*x.LoadW && !d.swap(f, packs, left, inUse, &out, factor) {
+			switch lasts := left[inUse[f]] / x.LoadW; {
+			case lasts <= d.Ahead.Hours()+1e-6 && d.swap(f, packs, left, inUse, &out, factor):
+			case lasts <= 1e-6:
 				return out
 			}
 		}
@@ -89,17 +102,30 @@ func nextToCharge(packs []OnHand, left []float64, inUse []int, factor float64) i
 	return best
 }
 
-// swap gives feed f the fullest pack that lies ready, of equals the least used.
-func (d Duty) swap(f int, packs []OnHand, left []float64, inUse []int, out *run, factor float64) bool {
+// worth is the charge, Wh, from which on a pack is worth carrying to feed f: it lasts
+// longer there than packs are swapped ahead.
+func (d Duty) worth(f int, p OnHand, factor float64) float64 {
+	return math.Max(least*p.UsableWh*factor, d.Draws[f].LoadW*(d.Ahead.Hours()+1e-5))
+}
+
+// ready is the fullest pack that lies ready for feed f, of equals the least used; -1
+// for none.
+func (d Duty) ready(f int, packs []OnHand, left []float64, inUse []int, factor float64) int {
 	best := -1
 	for i, p := range packs {
-		if slices.Contains(inUse, i) || p.OverDischarged() || left[i] < least*p.UsableWh*factor || left[i] <= 0 || elsewhere(p, d.Draws, inUse) {
+		if slices.Contains(inUse, i) || p.OverDischarged() || left[i] < d.worth(f, p, factor) || elsewhere(p, d.Draws, inUse) {
 			continue
 		}
 		if best < 0 || left[i] > left[best]*(1+1e-9) || left[i] > left[best]*(1-1e-9) && p.Uses < packs[best].Uses {
 			best = i
 		}
 	}
+	return best
+}
+
+// swap gives feed f the pack that lies ready, and says whether there is one.
+func (d Duty) swap(f int, packs []OnHand, left []float64, inUse []int, out *run, factor float64) bool {
+	best := d.ready(f, packs, left, inUse, factor)
 	if best < 0 {
 		return false
 	}
