@@ -8,7 +8,8 @@ import (
 	"candlemark/probes"
 )
 
-// The defaults of draft-ietf-ippm-responsiveness-09.
+// The defaults of draft-ietf-ippm-responsiveness-09. Those of its stepwise growth
+// of connections stand here for comparison: package reflector opens all at once.
 const (
 	MovingAverageDistance = 4               // MAD, intervals
 	IntervalDuration      = 5 * time.Second // ID
@@ -109,27 +110,6 @@ func Respond(d *probes.WorkingDelays) (r Responsiveness, ok bool) {
 	at := func(percent int) time.Duration { return sorted[(percent*len(sorted)+99)/100-1] }
 	r.P50, r.P90, r.P95, r.P99, r.Samples = at(50), at(90), at(95), at(99), len(sorted)
 	return r, true
-}
-
-// Stable says whether the last MovingAverageDistance moving averages vary by no
-// more than tolerance of their mean (standard deviation), the draft's sign that
-// capacity or responsiveness has settled. values has one figure an interval.
-func Stable(values []float64, tolerance float64) bool {
-	const n = MovingAverageDistance
-	var averages []float64
-	for i := n; i <= len(values); i++ {
-		averages = append(averages, mean(values[i-n:i]))
-	}
-	if len(averages) < n {
-		return false
-	}
-	averages = averages[len(averages)-n:]
-	m := mean(averages)
-	var squares float64
-	for _, a := range averages {
-		squares += (a - m) * (a - m)
-	}
-	return math.Sqrt(squares/n) <= tolerance*math.Abs(m)
 }
 
 func mean(values []float64) float64 {

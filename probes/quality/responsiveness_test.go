@@ -78,16 +78,4 @@ func TestDefaultsOfTheDraft(t *testing.T) { // E35
 	}
 }
 
-func TestStableOnceTheMovingAverageHolds(t *testing.T) {
-	if Stable([]float64{10, 20, 40, 80, 100, 101, 99, 100}, StabilityTolerance) {
-		t.Error("stable while it still climbs")
-	}
-	if !Stable([]float64{10, 20, 40, 100, 101, 99, 100, 100, 101, 99, 100}, StabilityTolerance) {
-		t.Error("not stable though it holds")
-	}
-	if Stable([]float64{100, 100, 100, 100, 100, 100}, StabilityTolerance) {
-		t.Error("stable after six intervals, which hold only three moving averages of four")
-	}
-}
-
 func all(d time.Duration) []time.Duration { return slices.Repeat([]time.Duration{d}, 20) }

@@ -21,11 +21,6 @@ func G711() Codec {
 	return Codec{Name: "G.711 with loss concealment", Ie: 0, Bpl: 25.1, PayloadBitS: 64000, FrameMs: 20, Source: "ITU-T G.113 appendix I, from memory"}
 }
 
-// G711Plain is G.711 without loss concealment, as old gateways have it.
-func G711Plain() Codec {
-	return Codec{Name: "G.711 without loss concealment", Ie: 0, Bpl: 4.3, PayloadBitS: 64000, FrameMs: 20, Source: "ITU-T G.113 appendix I, from memory"}
-}
-
 // G729A is the low-rate codec. Of Opus the E-model knows nothing.
 func G729A() Codec {
 	return Codec{Name: "G.729A, 8 kbit/s", Ie: 11, Bpl: 19, PayloadBitS: 8000, FrameMs: 20, LookaheadMs: 5, Source: "ITU-T G.113 appendix I, from memory"}

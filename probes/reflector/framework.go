@@ -15,15 +15,6 @@ func BDPBits(bitS float64, rtt time.Duration) (bits float64, ok bool) {
 	return bitS * rtt.Seconds(), true
 }
 
-// WindowLimitBitS is the most one connection carries with a window of this many
-// bytes (section 3.3.1).
-func WindowLimitBitS(windowBytes float64, rtt time.Duration) (bitS float64, ok bool) {
-	if !(windowBytes > 0) || math.IsInf(windowBytes, 1) || rtt <= 0 {
-		return 0, false
-	}
-	return windowBytes * 8 / rtt.Seconds(), true
-}
-
 // TransferTimeRatio is actual over ideal time (section 4.1).
 func TransferTimeRatio(actual, ideal time.Duration) (ratio float64, ok bool) {
 	if actual <= 0 || ideal <= 0 {

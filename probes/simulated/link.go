@@ -82,13 +82,6 @@ func (l *Link) Set(c Conditions) error {
 	return nil
 }
 
-// Conditions gives those in force: the truth to compare a probe with.
-func (l *Link) Conditions() Conditions {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.now
-}
-
 // Method is what a simulated burst gives for its method.
 const Method = latency.MethodICMP
 

@@ -127,12 +127,15 @@ func TestDriftCancelsInTheCounterbalancedOrder(t *testing.T) { // F10: 100 + 2 a
 	near(t, "16 slots", mean(p.slots(8)), 0, 0)
 }
 
-func TestRoundsForATwentyPerCentChange(t *testing.T) { // F11: 80 % power, two-sided 5 %
+// F11: 80 % power, two-sided 5 %. Each of two arms takes 2 (z+z)² (sd/difference)²;
+// paired values that agree by r need (1 - r) times that.
+func TestRoundsForATwentyPerCentChange(t *testing.T) {
+	normal := func(float64) float64 { return 1e9 }
 	for _, c := range []struct {
 		cv            float64
 		arm, pairedBy float64
 	}{{0.10, 4, 2}, {0.15, 9, 5}, {0.20, 16, 8}, {0.30, 36, 18}, {0.50, 99, 50}} {
-		n := roundsByNormal(c.cv / 0.20)
+		n := 2 * roundsFor(c.cv/0.20, alpha/2, sure, normal)
 		near(t, "per arm", math.Ceil(n), c.arm, 0)
 		near(t, "pairs that agree by 0.5", math.Ceil(n/2), c.pairedBy, 0)
 	}

@@ -43,13 +43,6 @@ func roundsFor(sd, oneSided, power float64, df func(n float64) float64) float64 
 	return n
 }
 
-// roundsByNormal is the textbook number of each of two arms, before it is rounded
-// up: 2 (z+z)² (sd/difference)²; paired values that agree by r need (1 - r) times that.
-func roundsByNormal(sd float64) float64 {
-	z := distribution.NormalQuantile(1-alpha/2) + distribution.NormalQuantile(sure)
-	return 2 * z * z * sd * sd
-}
-
 // Needed is how many rounds of each arrangement settle a question, and how unsure
 // that number is.
 type Needed struct {
