@@ -69,7 +69,7 @@ func (p Plan) sourceCautions(f Feed, add func(id, text, basis string)) {
 	if s.Kind != PackSource {
 		return
 	}
-	add("fuse", "Fuse at the pack's positive, close to it: a short-circuited pack gives hundreds of amperes. Use a fuse and switch rated for direct current at this voltage; take off rings and watches; insulate terminals.", "NEC 240.4(D); NFPA 70E, from memory")
+	add("fuse", "Fuse at the pack's positive, close to it, rated for DC above the full pack's voltage and able to break its short circuit, hundreds of amperes and more; a switch rated for DC too; rings and watches off; insulate terminals.", "NEC 240.4(D); NFPA 70E, from memory")
 	switch {
 	case lithium(s.Chemistry):
 		add("lithium", "Lithium: no charging below 0 °C or unattended; no damaged, swollen, wet or hot packs; never defeat the pack's protection; keep clear of exits.", "IEC 62133-2, NFPA 855, from memory")
@@ -151,7 +151,7 @@ func (p Plan) cableCautions(f Feed, add func(id, text, basis string)) {
 		if head > ExtraLowV {
 			add("over_60", sprintf("%s: above 60 V direct current, the usual limit of extra-low voltage; check the standard that applies.", volts(head)), "IEC 62368-1 and kin, from secondary copies")
 		} else if head > WetV && (cable || p.Wet) {
-			add("wet", sprintf("%s: above the usual 30 to 35 V limit where it is wet. Keep joints dry and covered; switch off before touching.", volts(head)), "IEC 61201 (35 V)")
+			add("wet", sprintf("%s: above 30 V, the usual limit where it is wet. Keep joints dry and covered; switch off before touching.", volts(head)), "common practice; IEC 61201 has 35 V for some uses")
 		}
 	}
 	if passive {

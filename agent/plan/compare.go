@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"time"
 )
 
 // Evaluate answers the plan.
@@ -28,15 +29,12 @@ func (p Plan) Evaluate() Report {
 
 func (p Plan) arrangement(a Arrangement) Result {
 	r := Result{Name: a.Name, Backhaul: a.Backhaul, Verdict: Runs, UpRatio: 1, Feeds: []FeedResult{}}
-	type bank struct {
-		source       Source
-		meanW, inUse float64
-		feedW        float64
-		feed         Range
-	}
 	var banks []*bank
 	why, room := "", math.Inf(1)
 	for _, f := range a.Feeds {
+		if p.Wet {
+			r.OverWetV = max(r.OverWetV, f.overWetV())
+		}
 		e := f.Evaluate()
 		r.Feeds = append(r.Feeds, e)
 		for _, x := range f.Path {
@@ -64,26 +62,29 @@ func (p Plan) arrangement(a Arrangement) Result {
 		}
 		i := slices.IndexFunc(banks, func(b *bank) bool { return b.source.Name == f.Source.Name })
 		if i < 0 {
-			banks = append(banks, &bank{source: f.Source, feedW: *e.MeanW, feed: *e.Endurance})
+			banks = append(banks, &bank{source: f.Source})
 			i = len(banks) - 1
 		}
-		banks[i].meanW += *e.MeanW
+		banks[i].feeds = append(banks[i].feeds, drawn{*e.MeanW, *e.Endurance})
 		banks[i].inUse += float64(max(f.Source.Together, 1))
 	}
 	for _, b := range banks {
 		onHand := float64(max(b.source.Count, 1))
-		total := b.feed
+		total := b.feeds[0].lasts
 		if b.source.Kind == PackSource {
 			if b.inUse > onHand {
 				r.Verdict, why = WillNotRun, sprintf("%.0f of %s are in use at once, %.0f on hand", b.inUse, b.source.Name, onHand)
 				r.FailsFirst, r.FailsFirstWhy = b.source.Name, why
 			}
-			total = b.feed.times(onHand / float64(max(b.source.Together, 1)) * b.feedW / b.meanW)
+			total = b.total(onHand, p.Stock.Ahead)
 		}
 		if r.Endurance == nil || total.Low < r.Endurance.Low {
 			r.Endurance = &total
 			if p.Need > 0 && total.Low > 0 && b.source.Kind == PackSource {
-				n := math.Ceil(onHand*float64(p.Need)/float64(total.Low) - 1e-9)
+				n := b.inUse
+				for n < mostPacks && b.total(n, p.Stock.Ahead).Low < p.Need {
+					n++
+				}
 				r.PacksFor = &n
 			}
 		}
@@ -96,6 +97,38 @@ func (p Plan) arrangement(a Arrangement) Result {
 	}
 	r.Answer = r.answer(a, why)
 	return r
+}
+
+// bank is the packs of one kind and the feeds that draw on them.
+type bank struct {
+	source Source
+	inUse  float64 // packs at once
+	feeds  []drawn
+}
+
+// drawn is one feed's mean power and what one pack (or packs together) lasts on it.
+type drawn struct {
+	w     float64
+	lasts Range
+}
+
+// mostPacks bounds the search for the packs that are needed.
+const mostPacks = 1000
+
+// total is how long so many packs last, each but the last taken out ahead of its end:
+// what it still holds then is lost, the more the sooner a feed empties its packs.
+func (b *bank) total(onHand float64, ahead time.Duration) Range {
+	f := func(of func(Range) time.Duration) time.Duration {
+		var w float64
+		for _, x := range b.feeds {
+			l := of(x.lasts).Hours()
+			w += x.w * l / math.Max(l-ahead.Hours(), 0.05*l)
+		}
+		first := b.feeds[0]
+		wh := first.w * of(first.lasts).Hours() / float64(max(b.source.Together, 1)) // of one pack
+		return hours(onHand*wh/w) + ahead
+	}
+	return Range{f(func(r Range) time.Duration { return r.Low }), f(func(r Range) time.Duration { return r.Expected }), f(func(r Range) time.Duration { return r.High })}
 }
 
 // ends says what runs out first, and apart from that what gives way as load grows.
@@ -150,6 +183,9 @@ func (r Result) answer(a Arrangement, why string) string {
 	if r.UpRatio < 1 {
 		out += sprintf("; everything on for only %s of the time", percent(r.UpRatio))
 	}
+	if r.OverWetV > 0 {
+		out += sprintf("; not for the wet as drawn: %s, above %s, must stay dry and out of reach", volts(r.OverWetV), volts(WetV))
+	}
 	return out
 }
 
@@ -177,7 +213,21 @@ func (p Plan) score(r Result) []float64 {
 	if p.Need == 0 {
 		hop = 0 // endurance is all that was asked
 	}
-	return []float64{1, bit(r.UpRatio >= 1), bit(room >= 1.1), hop, low}
+	return []float64{1, bit(r.OverWetV == 0), bit(r.UpRatio >= 1), bit(room >= 1.1), hop, low}
+}
+
+// overWetV is the highest voltage of the feed's stretches above WetV; 0 for none.
+func (f Feed) overWetV() (most float64) {
+	_, _, high := f.Source.volts()
+	for _, s := range f.stretches() {
+		if s.feeder < 0 && f.Source.Alternating() {
+			continue // mains is licensed people's, and has its own cautions
+		}
+		if head := f.headV(s.feeder, high); head > WetV {
+			most = max(most, head)
+		}
+	}
+	return most
 }
 
 func (p Plan) recommend(r *Report) {
@@ -256,12 +306,14 @@ func (p Plan) against(best, a Result) string {
 	case t[0] == 0:
 		return name + sprintf("lasts only %s.", low)
 	case at == 1:
-		return name + sprintf("is fully on for only %s of the time.", percent(a.UpRatio))
+		return name + sprintf("brings %s to where it is wet.", volts(a.OverWetV))
 	case at == 2:
-		return name + sprintf("has less than a tenth of its load in hand (%s).", a.FailsFirst)
-	case at == 3 && a.Backhaul == BackhaulShared:
-		return name + "lets users and backhaul share one channel."
+		return name + sprintf("is fully on for only %s of the time.", percent(a.UpRatio))
 	case at == 3:
+		return name + sprintf("has less than a tenth of its load in hand (%s).", a.FailsFirst)
+	case at == 4 && a.Backhaul == BackhaulShared:
+		return name + "lets users and backhaul share one channel."
+	case at == 4:
 		return name + sprintf("lasts %s, but has no cable as backhaul.", low)
 	}
 	return name + sprintf("lasts no longer (%s).", low)

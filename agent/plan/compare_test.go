@@ -112,3 +112,32 @@ func TestRulesSayWhatWasAssumed(t *testing.T) {
 		}
 	}
 }
+
+func TestWhereItIsWetALowVoltageIsPreferred(t *testing.T) {
+	high := arranged("48 V", BackhaulCable, 4, 30, 1)
+	low := arranged("24 V", BackhaulWireless, 4, 30, 1)
+	low.Feeds[0].Path[1] = converter(24, 0.9)
+	for _, wet := range []bool{false, true} {
+		r := Plan{Need: 6 * time.Hour, Wet: wet, Arrangements: []Arrangement{high, low}}.Evaluate()
+		want := map[bool]string{false: "48 V", true: "24 V"}[wet]
+		said := strings.Contains(r.Arrangements[0].Answer, "not for the wet as drawn: 48.0 V")
+		if r.Recommended != want || said != wet || wet && !strings.Contains(r.Reason, "brings 48.0 V to where it is wet") {
+			t.Errorf("wet %v: %q because %s; %s", wet, r.Recommended, r.Reason, r.Arrangements[0].Answer)
+		}
+	}
+	r := Plan{Need: 6 * time.Hour, Wet: true, Arrangements: []Arrangement{high}}.Evaluate()
+	if r.Recommended != "48 V" || !strings.Contains(r.Answer, "must stay dry and out of reach") {
+		t.Errorf("nothing else runs: %q, %s", r.Recommended, r.Answer)
+	}
+}
+
+// 90 Wh at 45 W and a yield of 0.9: each pack but the last is taken out 10 min early.
+func TestTheTimeAheadComesOffTheWhole(t *testing.T) {
+	p := Plan{Arrangements: []Arrangement{arranged("a", "", 5, 45, 1)}}
+	all := p.Evaluate().Arrangements[0]
+	p.Stock.Ahead = 10 * time.Minute
+	less := p.Evaluate().Arrangements[0]
+	if got := (all.Endurance.Low - less.Endurance.Low).Round(time.Minute); got != 40*time.Minute {
+		t.Errorf("%v less for 4 swaps 10 min ahead", got)
+	}
+}

@@ -18,10 +18,10 @@ type EthernetClass struct {
 const EthernetMostV = 57.0
 
 // ExtraLowV is the usual limit of extra-low voltage in product standards, V
-// direct current; WetV is the usual limit where it is wet (IEC 61201: 35 V).
+// direct current; WetV is the cautious limit where it is wet (IEC 61201 has 35 V for some uses).
 const (
 	ExtraLowV = 60.0
-	WetV      = 35.0
+	WetV      = 30.0
 )
 
 // Ethernet gives a class, 0 to 8.

@@ -75,10 +75,11 @@ type Result struct {
 	Backhaul      Backhaul     `json:"backhaul,omitempty"`
 	Verdict       Verdict      `json:"verdict"`
 	Answer        string       `json:"answer"`
-	UpRatio       float64      `json:"up_ratio"`  // share of the time that everything is on
-	Endurance     *Range       `json:"endurance"` // on all packs on hand; null without packs
-	PerPack       *Range       `json:"per_pack"`  // until the first swap
-	MeanW         float64      `json:"mean_w"`    // at the sources
+	OverWetV      float64      `json:"over_wet_v"` // where it is wet: highest voltage above WetV that people may touch; 0 none
+	UpRatio       float64      `json:"up_ratio"`   // share of the time that everything is on
+	Endurance     *Range       `json:"endurance"`  // on all packs on hand; null without packs
+	PerPack       *Range       `json:"per_pack"`   // until the first swap
+	MeanW         float64      `json:"mean_w"`     // at the sources
 	PacksFor      *float64     `json:"packs_for_need"`
 	FailsFirst    string       `json:"fails_first"` // least margin, or what does not run
 	FailsFirstWhy string       `json:"fails_first_why"`
