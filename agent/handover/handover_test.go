@@ -54,7 +54,7 @@ func day() Input {
 	in := Input{
 		Incident: i, Snapshot: s, Live: true, Boot: "boot-1", Now: now, Up: bootUp, ClockSet: true,
 		Since: now.Add(-12 * time.Hour), SinceWhy: "last 12 h", Preparer: Preparer{"A. Operator", "COML", "county radio group"},
-		Cautions: []plan.Caution{{Text: "Fuse at the pack's positive, close to it, rated for DC above the full pack's voltage and able to break its short circuit, hundreds of amperes and more; a switch rated for DC too; rings and watches off; insulate terminals."}, {Text: "Lithium: no charging below 0 °C or unattended; no damaged, swollen, wet or hot packs; never defeat the pack's protection; keep clear of exits."}},
+		Cautions: []plan.Caution{{Text: "Fuse at the pack's positive, close to it. Fuse and switch for DC above the full pack's voltage, the fuse able to break its short circuit, hundreds of amperes; rings and watches off; insulate terminals."}, {Text: "Lithium: no charging below 0 °C or unattended; no damaged, swollen, wet or hot packs; never defeat the pack's protection; keep clear of exits."}},
 	}
 	add := func(ago time.Duration, kind journal.Kind, subject, who, text string) {
 		in.Records = append(in.Records, journal.Record{Seq: uint64(len(in.Records) + 1), Wall: now.Add(-ago), Boot: "boot-1", Up: bootUp - ago, Kind: kind, Subject: subject, Who: who, Text: text})

@@ -69,7 +69,7 @@ func (p Plan) sourceCautions(f Feed, add func(id, text, basis string)) {
 	if s.Kind != PackSource {
 		return
 	}
-	add("fuse", "Fuse at the pack's positive, close to it, rated for DC above the full pack's voltage and able to break its short circuit, hundreds of amperes and more; a switch rated for DC too; rings and watches off; insulate terminals.", "NEC 240.4(D); NFPA 70E, from memory")
+	add("fuse", "Fuse at the pack's positive, close to it. Fuse and switch for DC above the full pack's voltage, the fuse able to break its short circuit, hundreds of amperes; rings and watches off; insulate terminals.", "NEC 240.4(D); NFPA 70E, from memory")
 	switch {
 	case lithium(s.Chemistry):
 		add("lithium", "Lithium: no charging below 0 °C or unattended; no damaged, swollen, wet or hot packs; never defeat the pack's protection; keep clear of exits.", "IEC 62133-2, NFPA 855, from memory")
