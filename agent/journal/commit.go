@@ -134,7 +134,7 @@ func (j *Journal) commit(c *commit) error {
 func (c *commit) write(tx *bbolt.Tx) error {
 	c.samples, c.removed = c.start, 0
 	for k, v := range c.states {
-		if v == nil { // only queues forget
+		if v == nil {
 			if err := tx.Bucket([]byte(k.bucket)).Delete([]byte(k.key)); err != nil {
 				return err
 			}

@@ -85,6 +85,15 @@ func (j *Journal) PutProfile(identity string, v any) error { return j.put(bucket
 // PutState keeps a state of the agent's own.
 func (j *Journal) PutState(key string, v any) error { return j.put(bucketState, key, v) }
 
+// RemoveState removes a state of the agent's own with the next batch.
+func (j *Journal) RemoveState(key string) { j.remove(stateKey{bucketState, key}) }
+
+func (j *Journal) remove(k stateKey) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.states[k] = nil
+}
+
 func (j *Journal) put(bucket, key string, v any) error {
 	data, err := json.Marshal(v)
 	switch {
@@ -100,11 +109,25 @@ func (j *Journal) put(bucket, key string, v any) error {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	k := stateKey{bucket, key}
-	if _, waiting := j.states[k]; !waiting && len(j.states) >= maxStateKeys {
-		return fmt.Errorf("journal: keep %s %q: %d values wait to be written already", bucket, key, len(j.states))
+	if _, waiting := j.states[k]; !waiting && j.values() >= maxStateKeys {
+		return fmt.Errorf("journal: keep %s %q: %d values wait to be written already", bucket, key, maxStateKeys)
 	}
 	j.states[k] = data
 	return nil
+}
+
+// values is how many values wait to be written. Removals are not bounded: they take
+// no more than what they remove. The caller holds mu.
+func (j *Journal) values() (n int) {
+	if len(j.states) < maxStateKeys {
+		return len(j.states) // at most: near enough
+	}
+	for _, data := range j.states {
+		if data != nil {
+			n++
+		}
+	}
+	return n
 }
 
 // Append adds r to the activity record with the next batch, and returns it with

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -151,5 +152,38 @@ func TestWhatCannotBeKeptIsRefusedOrCut(t *testing.T) {
 	if err != nil || len(got) != 1 || len(got[0].Text) > maxTextBytes+100 || got[0].Data != nil || !got[0].Wall.IsZero() ||
 		!strings.HasSuffix(got[0].Text, "(5 bytes of figures could not be kept)") {
 		t.Errorf("got %+v, %v", got, err)
+	}
+}
+
+func TestARemovedStateIsGoneAtOnceAndTakesNoRoom(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "j.db")
+	j := open(t, path, Options{})
+	keys := func(j *Journal) string {
+		var all []string
+		if err := j.States("s/", func(key string, _ []byte) error { all = append(all, key); return nil }); err != nil {
+			t.Fatal(err)
+		}
+		return strings.Join(all, " ")
+	}
+	if err := errors.Join(j.PutState("s/1", 1), j.PutState("s/2", 2), j.Flush(), j.PutState("s/3", 3)); err != nil {
+		t.Fatal(err)
+	}
+	j.RemoveState("s/1")
+	j.RemoveState("s/3") // not in the file yet
+	j.RemoveState("s/4") // never there
+	if got := keys(j); got != "s/2" {
+		t.Errorf("before the commit %q", got)
+	}
+	for i := range maxStateKeys {
+		j.RemoveState(fmt.Sprint(i))
+	}
+	if err := j.PutState("s/5", 5); err != nil {
+		t.Errorf("no room beside removals: %v", err)
+	}
+	if err := j.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	if got := keys(open(t, copyFile(t, path), Options{})); got != "s/2 s/5" {
+		t.Errorf("after the commit %q", got)
 	}
 }

@@ -22,10 +22,7 @@ func (j *Journal) Enqueue(queue string, n uint64, v any) error {
 
 // Dequeue removes what Enqueue kept.
 func (j *Journal) Dequeue(queue string, n uint64) {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	// Not bounded like put: it takes no more than the item that it ends.
-	j.states[stateKey{bucketQueues, queueKey(queue, n)}] = nil
+	j.remove(stateKey{bucketQueues, queueKey(queue, n)})
 }
 
 // Queued hands what the file holds of a queue to each, in the order of the numbers.

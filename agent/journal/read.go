@@ -53,6 +53,9 @@ func (j *Journal) States(prefix string, each func(key string, data []byte) error
 		for k, data := range waiting {
 			if k.bucket == bucketState && strings.HasPrefix(k.key, prefix) {
 				all[k.key] = data
+				if data == nil { // removed
+					delete(all, k.key)
+				}
 			}
 		}
 	}

@@ -294,7 +294,7 @@ func TestTheJournalKeepsSurveys(t *testing.T) {
 		Section: probes.Hop, Threshold: 0.15, LossShare: 0.01, Made: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC),
 	}
 	j := open()
-	s, err := survey.Begin(NewStore(j), p)
+	s, err := survey.Begin(NewStore(j, nil), p)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -305,14 +305,14 @@ func TestTheJournalKeepsSurveys(t *testing.T) {
 			}
 			j = open()
 		}
-		if err := NewStore(j).Append(survey.Record{Round: &survey.Round{Survey: p.Name, Slot: slot, Arrangement: a}}); err != nil {
+		if err := NewStore(j, nil).Append(survey.Record{Round: &survey.Round{Survey: p.Name, Slot: slot, Arrangement: a}}); err != nil {
 			t.Fatal(err)
 		}
 	}
 	if err := j.PutState("surveyed", 1); err != nil { // another's key
 		t.Fatal(err)
 	}
-	got, err := survey.Find(NewStore(j), p.Name)
+	got, err := survey.Find(NewStore(j, nil), p.Name)
 	if err != nil || len(got.Rounds) != 16 || got.Ignored != 0 {
 		t.Errorf("%d rounds, %d ignored, %v", len(got.Rounds), got.Ignored, err)
 	}

@@ -104,7 +104,7 @@ func demo(ctx context.Context, out io.Writer, listen string, once bool) error {
 	var a *agent.Agent
 	var web *httpd.Server
 	surveys := surveyor.New(surveyor.Parts{
-		Store: surveyor.NewStore(jnl), Set: demoSurvey(parts.Probers),
+		Store: surveyor.NewStore(jnl, nil), Set: demoSurvey(parts.Probers),
 		Claim: func(ctx context.Context, bytes int64) (func(int64), error) { return a.Claim(ctx, bytes) },
 	})
 	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}

@@ -163,7 +163,7 @@ func runAgent(ctx context.Context, cfg *config.Config, stderr io.Writer) error {
 			log.Error().Err(err).Msg("no command will be taken over HTTP until this is mended")
 		}
 	}
-	surveys = newSurveyor(cfg, prs, jnl, func() *agent.Agent { return a })
+	surveys = newSurveyor(cfg, prs, jnl, log, func() *agent.Agent { return a })
 	parts.Measuring = []agent.Task{{Name: "surveys", Run: surveys.Run}}
 	oper := &operator{surveys: surveys, agent: func() *agent.Agent { return a }, view: view, journal: jnl, clock: keep, tell: tell, near: near, broken: broken}
 	web = httpd.New(httpd.Config{Listen: cfg.Listen, WebConfigFile: cfg.WebConfig, Actions: webActions(cfg.Actions, oper), Surveys: surveys.Records,

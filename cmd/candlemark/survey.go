@@ -64,10 +64,15 @@ func (s *surveySource) read(ctx context.Context) (all []survey.Survey, where, ca
 	var records []survey.Record
 	if s.journal != "" {
 		err = offline(s.journal, func(j *journal.Journal) (err error) {
-			records, err = surveyor.NewStore(j).Records()
+			left := 0
+			leftOut := func(text string) {
+				left++
+				caution = fmt.Sprintf("%s: left out what cannot be read, records: %d; the last: %s", s.journal, left, text)
+			}
+			records, err = surveyor.NewStore(j, leftOut).Records()
 			return err
 		})
-		return survey.All(records), s.journal, "", err
+		return survey.All(records), s.journal, caution, err
 	}
 	err = talk(ctx, s.socket, func(ctx context.Context, c *control.Client) (err error) {
 		records, err = c.Surveys(ctx)

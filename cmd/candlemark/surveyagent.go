@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"candlemark/agent"
 	"candlemark/agent/config"
 	"candlemark/agent/journal"
@@ -17,9 +19,9 @@ import (
 const loadLead = 2 * time.Second
 
 // newSurveyor makes surveys with the agent's own probes.
-func newSurveyor(c *config.Config, prs map[string]probes.Prober, jnl *journal.Journal, a func() *agent.Agent) *surveyor.Surveyor {
+func newSurveyor(c *config.Config, prs map[string]probes.Prober, jnl *journal.Journal, log zerolog.Logger, a func() *agent.Agent) *surveyor.Surveyor {
 	return surveyor.New(surveyor.Parts{
-		Store: surveyor.NewStore(jnl), Set: surveySet(c, prs),
+		Store: surveyor.NewStore(jnl, func(text string) { log.Warn().Msg(text) }), Set: surveySet(c, prs),
 		Claim: func(ctx context.Context, bytes int64) (func(int64), error) { return a().Claim(ctx, bytes) },
 		Record: func(ctx context.Context, text, who string) {
 			ctx, cancel := context.WithTimeout(ctx, askMost)
