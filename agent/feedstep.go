@@ -183,7 +183,10 @@ func (s *State) feedInput() *alarm.FeedInput {
 		return nil
 	}
 	v := s.feed.View()
-	return &alarm.FeedInput{Pack: s.setup.Feed.Pack, CutComing: v.CutComing(), CutIn: v.ChangeIn, Why: v.Cause.Why, On: v.On, ByHand: !v.Switched}
+	return &alarm.FeedInput{
+		Pack: s.setup.Feed.Pack, CutComing: v.CutComing(), CutIn: v.ChangeIn, Why: v.Cause.Why, On: v.On, ByHand: !v.Switched,
+		ReturnIn: v.ChangeIn, ReturnKnown: !v.On && v.ChangeKnown,
+	}
 }
 
 // isText says whether an effect is the record of these words.

@@ -28,6 +28,7 @@ type attribution struct {
 	underLoad        quality.Tracker
 	loading          quality.Round
 	loads            int
+	busy             bool // some transfer measured the link under load, be it alone
 }
 
 func newAttribution(targets []TargetSetup) attribution {
@@ -73,6 +74,7 @@ func (a *attribution) takeBurst(target string, l *probes.LatencyStats) {
 // transfer of the hop is configured.
 func (a *attribution) takeTransfer(target string, x *probes.ThroughputStats) {
 	busy := busiest(x)
+	a.busy = a.busy || busy != nil
 	if x.Idle == nil || busy == nil {
 		return
 	}
@@ -111,8 +113,10 @@ func (a *attribution) view() status.Trouble {
 	case a.rounds == 0:
 		last = loaded
 	case last.Evidence == "":
-	case a.loads < quality.LeastRounds:
+	case !a.busy && a.loads == 0:
 		last.Evidence += "; not looked at under load"
+	case a.loads < quality.LeastRounds:
+		last.Evidence += "; under load measured, but not yet often enough to say where a fault lies"
 	case loaded.Place == quality.NoFault:
 		last.Evidence += "; under load: " + loaded.Evidence
 	case !loaded.FaultShown:

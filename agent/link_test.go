@@ -100,7 +100,9 @@ func TestAQueueUnderLoadIsAttributedToTheUplinkLive(t *testing.T) {
 		}
 	}
 	says(quality.NoFault, false, "; not looked at under load")
-	transfers(14, 4*ms, 60*ms)
+	transfers(1, 4*ms, 60*ms) // what is graded was looked at, so that the two agree
+	says(quality.NoFault, false, "; under load measured, but not yet often enough to say where a fault lies")
+	transfers(13, 4*ms, 60*ms)
 	says(quality.NoFault, false, "; under load: nothing above normal")
 	for range 10 { // half a round is none
 		send(loaded("wide", probes.Uplink, 45*ms, 500*ms))

@@ -79,6 +79,9 @@ type FeedInput struct {
 	Why       string
 	On        bool
 	ByHand    bool // no switch is fitted
+	// ReturnIn is the time until a feed that is off comes back; valid where ReturnKnown.
+	ReturnIn    time.Duration
+	ReturnKnown bool
 }
 
 // Inputs is everything one decision rests on. It always lists every configured
@@ -101,8 +104,10 @@ type Active struct {
 	Severity Severity `json:"severity"`
 	Subject  string   `json:"subject"` // pack or target name, "" for the board
 	Title    string   `json:"title"`   // words for people: what is the matter
-	Action   string   `json:"action"`  // words for people: what to do
-	Raised   Instant  `json:"raised"`
+	Action   string   `json:"action"`  // words for people: what to do, and by when
+	// By is the part of Action that says by when, "" where there is no such time.
+	By     string  `json:"by,omitempty"`
+	Raised Instant `json:"raised"`
 	// ClockSet says whether Raised.Wall can be believed. A wall time noted while
 	// the clock was not set is put right once it is.
 	ClockSet bool `json:"clock_set"`

@@ -20,6 +20,7 @@ type Machine struct {
 	tracks    map[key]*track
 	packs     map[string]*packMemo
 	targets   map[string]*targetMemo
+	feed      *FeedInput   // of the present step; nil where none is configured
 	changes   []Change     // of the present step
 	unquieted []Unquieted  // of the last step
 	touched   map[key]bool // looked at in the present step
@@ -39,6 +40,8 @@ type track struct {
 	loadW  float64 // load at the raising, W
 	figure string  // the newest known figure, in words
 	figUp  time.Duration
+	action string // what to do, in the words of the present step; "" takes the catalogue's
+	by     string // until when, within action; "" where it says no time
 	// carried is set for a life from an earlier run, whose raising lies on a time
 	// line of which the length is unknown.
 	carried bool
@@ -71,6 +74,7 @@ func (m *Machine) Step(in Inputs) []Change {
 	}
 	m.now, m.set, m.started = in.Now, in.ClockSet, true
 	m.changes, m.touched = nil, map[key]bool{}
+	m.feed = in.Feed
 
 	m.correctWalls()
 	m.stepPacks(in.Packs)
@@ -82,7 +86,7 @@ func (m *Machine) Step(in Inputs) []Change {
 
 	slices.SortStableFunc(m.changes, func(a, b Change) int { return m.compare(a.Alarm, b.Alarm) })
 	changes := m.changes
-	m.changes, m.touched = nil, nil
+	m.changes, m.touched, m.feed = nil, nil, nil
 	return changes
 }
 
@@ -128,11 +132,12 @@ func (m *Machine) raise(t *track, detail, because string) {
 		Severity: e.Severity,
 		Subject:  t.alarm.Subject,
 		Title:    fill(e.Title, t.alarm.Subject, detail),
-		Action:   e.Action,
+		Action:   cmp.Or(t.action, e.Action),
+		By:       t.by,
 		Raised:   m.now,
 		ClockSet: m.set,
 	}
-	t.raise, t.clear = hold{}, hold{}
+	t.raise, t.clear, t.action, t.by = hold{}, hold{}, "", ""
 	m.changes = append(m.changes, Change{Alarm: t.alarm, Raised: true, At: m.now, ClockSet: m.set, Because: because})
 }
 

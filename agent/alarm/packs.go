@@ -87,6 +87,7 @@ func (m *Machine) stepLead(n Name, p PackInput, lead time.Duration, fresh, swapp
 	}
 	t.loadW = f.LoadW
 	m.noteFigure(t, f)
+	t.action, t.by = m.order(n, p, f.Cautious-silent, true)
 	if silent > 0 {
 		m.raise(t, fmt.Sprintf("not measured for %s; counted on by the clock from %s", Exact(silent), t.figure),
 			fmt.Sprintf("less the %s without a good reading, the cautious time left is within the lead time of %s: %s%s", Exact(silent), Exact(lead), figure(f), unfamiliar(f)))
@@ -166,6 +167,7 @@ func (m *Machine) clearWhenRecovered(t *track, p PackInput, lead time.Duration, 
 	if t.alarm.Name == PackAtCutoff {
 		return
 	}
+	t.alarm.Action, t.alarm.By = m.order(t.alarm.Name, p, f.Cautious-since(m.now.Up, p.ReadingUp), usable(f, p.Seen))
 	if usable(f, fresh) {
 		m.noteFigure(t, f)
 		m.retitle(t, t.figure)

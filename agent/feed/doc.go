@@ -41,10 +41,14 @@
 //
 // While the feed is off, the forecast describes the load without the terminal.
 // The remaining time with it is formed as energy by power: the forecast's time by
-// its load, divided by the load with the terminal; at rest, charge by
+// its load, divided by the load with the terminal. That is the load last measured with
+// the feed on or, before any was, the load without it and the terminal's label. A load
+// counts as measured once the forecast has settled: 2 min after a switching, and the
+// terminal's start-up after it was switched on. At rest it is charge by
 // capacity by cut-off voltage, which is a lower bound of the energy. A pack gives less
-// at a higher load than at a lower one, lead-acid above all, so the runtime of a
-// schedule errs to the short side and that of a return to the long side; the
+// at a higher load than at a lower one, lead-acid above all, so what is formed from a
+// forecast at a higher load errs to the short side, and what is formed from one at a
+// lower load, as that of a return is, to the long side; the
 // shedding that follows is judged by the forecast under the true load.
 //
 // # Without a switch

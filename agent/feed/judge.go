@@ -76,10 +76,11 @@ func (m *Machine) atReserve() (why string, v answer) {
 func (m *Machine) remaining() (time.Duration, bool) {
 	f := m.in.Forecast
 	if f.State == pack.Discharging && f.Known {
-		if m.on || m.setup.TerminalW == 0 {
+		onW, ok := m.onLoad(f.LoadW)
+		if m.on || !ok {
 			return f.Cautious, true
 		}
-		return scale(f.Cautious, f.LoadW, f.LoadW+m.setup.TerminalW)
+		return scale(f.Cautious, f.LoadW, onW)
 	}
 	if f.State != pack.Resting && f.State != pack.Discharging || !f.ChargeKnown || !f.CapacityKnown || m.setup.TerminalW == 0 {
 		return 0, false

@@ -38,6 +38,10 @@ type Machine struct {
 	flat       bool // the pack was seen at its cut-off
 	override   bool // the operator wants the feed on below the reserve
 	cuts       Cuts
+
+	loads      loads
+	switched   bool          // in this run, or nobody knows when before it
+	switchedUp time.Duration // when last; valid where switched
 }
 
 // New starts with the feed on: a first start finds people waiting for the link.
@@ -59,6 +63,7 @@ func (m *Machine) Step(in Inputs) []Effect {
 
 	swapped := m.swapsKnown && in.Swaps != m.swaps
 	m.swaps, m.swapsKnown = in.Swaps, true
+	m.learnLoad()
 	charged := m.watch(swapped)
 	m.findTime()
 	switch {
@@ -256,7 +261,8 @@ func (m *Machine) close(to Mode, c Cause) {
 }
 
 func (m *Machine) cut() {
-	m.stage, m.on = StageNone, false
+	m.stage = StageNone
+	m.turned(false)
 	m.low, m.restUp = hold{}, m.in.Now.Up+restFor
 	back := returnsOn
 	switch m.mode {
@@ -280,7 +286,8 @@ func (m *Machine) restore(c Cause) {
 		m.note(c, "the feed returns in "+words(m.restUp-now)+": "+c.Why)
 		return
 	}
-	m.stage, m.on, m.unsure, m.cause = StageNone, true, false, c
+	m.stage, m.unsure, m.cause = StageNone, false, c
+	m.turned(true)
 	m.mode = ModeOn
 	if m.plan != nil {
 		m.mode, m.due = ModeScheduled, m.in.Now.Up+m.plan.On

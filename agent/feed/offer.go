@@ -46,9 +46,13 @@ func (m *Machine) Offer(s Schedule) (Offer, error) {
 		return Offer{}, refuse("on for %s gives no working link: the terminal takes %s to start and %s to shut down", words(s.On), words(m.setup.StartUp), words(m.setup.closeFor()))
 	}
 	o := Offer{Schedule: s, Useful: useful}
-	o.On, o.Then, o.Why = runtimes(m.in.Forecast, m.on, m.setup.TerminalW, s.duty())
-	if !m.fresh() {
+	switch {
+	case !m.fresh():
 		o.Why = "the pack is not being measured"
+	case !m.settled():
+		o.Why = "the load has not settled since the feed was switched; ask again in a minute or two"
+	default:
+		o.On, o.Then, o.Why = m.runtimes(s.duty())
 	}
 	o.Known = o.Why == ""
 	if !o.Known {
@@ -60,31 +64,29 @@ func (m *Machine) Offer(s Schedule) (Offer, error) {
 
 // runtimes compares the feed on all the time with a share of it. The energy is
 // that of the forecast, which was made at another load; see the package comment.
-func runtimes(f pack.Forecast, on bool, terminalW, duty float64) (always, then Runtime, why string) {
-	switch {
-	case !f.Known || f.State != pack.Discharging:
+func (m *Machine) runtimes(duty float64) (always, then Runtime, why string) {
+	f := m.in.Forecast
+	if !f.Known || f.State != pack.Discharging {
 		why = "there is no forecast"
 		if f.Why != "" {
 			why += ": " + f.Why
 		}
 		return always, then, why
-	case terminalW == 0:
-		return always, then, "the terminal's power is not configured"
 	}
-	baseW := f.LoadW // what stays on
-	if on {
-		baseW = max(f.LoadW-terminalW, 0)
+	alwaysW, baseW, ok := f.LoadW, f.LoadW, false
+	if m.on {
+		baseW, ok = m.baseLoad(f.LoadW)
+	} else {
+		alwaysW, ok = m.onLoad(f.LoadW)
+	}
+	if !ok {
+		return always, then, "the terminal's power is not configured, and the loads with it on and off were not both measured"
 	}
 	at := func(toW float64) (Runtime, bool) {
 		e, ok1 := scale(f.Expected, f.LoadW, toW)
 		l, ok2 := scale(f.Low, f.LoadW, toW)
 		h, ok3 := scale(f.High, f.LoadW, toW)
 		return Runtime{toW, e, l, h}, ok1 && ok2 && ok3
-	}
-	// With the feed on its true load is measured and better than the label's.
-	alwaysW := baseW + terminalW
-	if on {
-		alwaysW = f.LoadW
 	}
 	var ok1, ok2 bool
 	always, ok1 = at(alwaysW)
@@ -98,9 +100,9 @@ func runtimes(f pack.Forecast, on bool, terminalW, duty float64) (always, then R
 func (o Offer) text() string {
 	text := fmt.Sprintf("%s, of which %s with a working link", o.Schedule, words(o.Useful))
 	if !o.Known {
-		return text + "; what it would buy is not known: " + o.Why
+		return text + "; what it would buy is not known yet: " + o.Why
 	}
-	return text + "; " + o.Then.text() + ", against " + o.On.text() + " with the feed on all the time; an estimate that errs to the short side, no promise"
+	return text + "; " + o.Then.text() + ", against " + o.On.text() + " with the feed on all the time; an estimate, no promise"
 }
 
 func (r Runtime) text() string {

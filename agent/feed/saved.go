@@ -1,6 +1,9 @@
 package feed
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // Saved is a Machine's state as plain data for JSON. Times left are counted from
 // the moment of saving, which is given three ways.
@@ -21,6 +24,8 @@ type Saved struct {
 	Returns   int           `json:"returns_by_charge,omitempty"`
 	Flat      bool          `json:"flat,omitempty"`
 	Override  bool          `json:"override,omitempty"`
+	OnW       float64       `json:"on_w,omitempty"` // the load as last measured, with the feed on
+	OffW      float64       `json:"off_w,omitempty"`
 }
 
 // Save returns what Resume needs. It may be called at any time after the first
@@ -30,6 +35,7 @@ func (m *Machine) Save() Saved {
 		BootID: m.start.BootID, BootUp: m.start.BootUp + m.in.Now.Up, Wall: m.in.Now.Wall.Round(0), ClockSet: m.in.ClockSet,
 		Mode: m.mode, On: m.on, Stage: m.stage, Cause: m.cause,
 		Swaps: m.swaps, Returns: m.returns, Flat: m.flat, Override: m.override,
+		OnW: m.loads.onW, OffW: m.loads.offW,
 	}
 	if !hasJSON(s.Wall) {
 		s.Wall, s.ClockSet = time.Time{}, false
@@ -54,6 +60,14 @@ func (m *Machine) Save() Saved {
 	return s
 }
 
+// plain is a saved load that may be used, or 0.
+func plain(w float64) float64 {
+	if !(w > 0) || math.IsInf(w, 0) {
+		return 0
+	}
+	return w
+}
+
 // hasJSON says whether encoding/json takes t.
 func hasJSON(t time.Time) bool { return t.Year() >= 0 && t.Year() <= 9999 }
 
@@ -67,6 +81,7 @@ func Resume(setup Setup, start Start, s Saved) *Machine {
 	m.swaps, m.swapsKnown = s.Swaps, true
 	m.returns = min(max(s.Returns, 0), mostDoubling)
 	m.flat, m.override = s.Flat, s.Override
+	m.loads, m.switched = loads{plain(s.OnW), plain(s.OffW)}, true
 	if s.Schedule != nil {
 		if _, err := m.Offer(*s.Schedule); err == nil {
 			p := *s.Schedule

@@ -13,8 +13,12 @@ type View struct {
 	// ChangeIn is the time to the next change that is known; valid where ChangeKnown.
 	ChangeIn    time.Duration
 	ChangeKnown bool
-	Cuts        Cuts   // since the agent started
-	Text        string // all of it in words
+	// After is how long the pack lasts from the return on, while the feed is off, by the
+	// load as it was with the feed on; valid where AfterKnown.
+	After      Runtime
+	AfterKnown bool
+	Cuts       Cuts   // since the agent started
+	Text       string // all of it in words
 }
 
 // Cuts counts how often the feed was cut, by cause; without a switch, how often that
@@ -43,6 +47,7 @@ func (m *Machine) View() View {
 		v.ChangeIn, v.ChangeKnown = m.due-m.in.Now.Up, !m.unsure
 	}
 	v.ChangeIn = max(v.ChangeIn, 0)
+	v.After, v.AfterKnown = m.afterReturn(v.ChangeIn, v.ChangeKnown)
 	v.Text = v.text()
 	return v
 }

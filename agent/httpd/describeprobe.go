@@ -157,7 +157,7 @@ func describeFit(verdicts []quality.Verdict) (views []fitView) {
 	for _, v := range verdicts {
 		f := fitView{Use: v.Use, Verdict: string(v.Word), Because: sentence(v.Because), Assumptions: v.Assumptions}
 		if v.UsersKnown {
-			f.Users = fmt.Sprintf("For %d at once: %s.", v.Users, v.UsersBecause)
+			f.Users = fmt.Sprintf("About %d at once with nothing else on the link: %s; not tried.", v.Users, v.UsersBecause)
 		}
 		for _, l := range v.Lines {
 			f.Lines = append(f.Lines, fitLine{l.What, l.Measured, l.Need, l.Source, string(l.Word)})

@@ -131,7 +131,7 @@ func TestPageSays(t *testing.T) {
 				}
 			},
 			[]string{`<li class="yes"><span class="sign" aria-hidden="true">✓</span><b>Voice</b> <span>good</span></li>`, `<li class="no"><span class="sign" aria-hidden="true">✕</span><b>Video</b> <span>not good enough</span></li>`,
-				"<strong>forms and messaging: usable.</strong> 3 s a form. For 12 at once: by rate.", "<strong>file transfer: cannot tell.</strong>"}, []string{"<b>File"},
+				"<strong>forms and messaging: usable.</strong> 3 s a form. About 12 at once with nothing else on the link: by rate; not tried.", "<strong>file transfer: cannot tell.</strong>"}, []string{"<b>File"},
 		},
 		"no fault of the link, and the terminal's feed": {
 			func(s *status.Snapshot) {

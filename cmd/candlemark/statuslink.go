@@ -15,17 +15,16 @@ import (
 // beside what is needed.
 func printFit(w io.Writer, verdicts []quality.Verdict, full bool) {
 	for _, v := range verdicts {
-		users := ""
-		if v.UsersKnown && v.Users > 0 {
-			users = fmt.Sprintf(", for %d at once", v.Users)
-		}
-		fmt.Fprintf(w, "fit    %-20s %s%s: %s\n", v.Use, v.Word, users, v.Because)
+		fmt.Fprintf(w, "fit    %-20s %s: %s\n", v.Use, v.Word, v.Because)
 		if !full {
 			continue
 		}
 		for _, l := range v.Lines {
 			fmt.Fprintf(w, "         %s: %s, needed %s (%s): %s\n", l.What, l.Measured, l.Need, l.Source, l.Word)
 		}
+	}
+	if many := quality.Either(verdicts); many != "" {
+		fmt.Fprintf(w, "fit    %-20s %s\n", "how many", many)
 	}
 }
 

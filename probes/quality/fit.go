@@ -215,7 +215,7 @@ func (v *Verdict) rates(m Measured, need Need, share float64) {
 	}
 	if v.UsersKnown {
 		v.Users = int(min(users, 1e6))
-		v.UsersBecause = fmt.Sprintf("by rate, %s being the narrower way: %.0f %% of the measured rate over %s a user (%s)", narrow, 100*share, bitS(need.Limit), need.Source)
+		v.UsersBecause = fmt.Sprintf("by rate alone, %s being the narrower way: %.0f %% of the measured rate over %s a user (%s)", narrow, 100*share, bitS(need.Limit), need.Source)
 	}
 }
 

@@ -45,18 +45,21 @@ type Needs struct {
 }
 
 // DefaultNeeds gives needs from open recommendations where there are any. There is
-// none for the rate of a modern video meeting; G.1010's 384 kbit/s is of 2001.
+// none for the rate of a modern video meeting; G.1010's 384 kbit/s is of 2001. Those
+// marked as rules of thumb beside a recommendation's name were not read in it: G.1010's
+// as reproduced in a maker's manual, Y.1541's class 0 and the categories of G.109 from
+// memory.
 func DefaultNeeds() Needs {
 	const (
-		g1010 = "ITU-T G.1010 (as reproduced in a maker's manual)"
-		y1541 = "ITU-T Y.1541 class 0 (from memory)"
+		g1010 = RuleOfThumb + " after ITU-T G.1010"
+		y1541 = RuleOfThumb + " after ITU-T Y.1541 class 0"
 	)
 	delay := Need{150, 400, "ITU-T G.114, G.1010"}
 	return Needs{
 		Voice: RealTime{
 			OneWayMs: delay, EndsMs: 20, VariationMs: Need{50, 100, y1541 + "; limit: " + RuleOfThumb},
 			LossRatio: Need{0.01, 0.03, g1010 + "; preferred: " + RuleOfThumb},
-			Rating:    Need{80, 70, "ITU-T G.109 speech quality categories (from memory)"},
+			Rating:    Need{80, 70, RuleOfThumb + " after the speech quality categories of ITU-T G.109"},
 			BitS:      Need{100e3, 100e3, RuleOfThumb + "; G.711 is 80 kbit/s at the IP layer"},
 		},
 		VideoMeeting: RealTime{

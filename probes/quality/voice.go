@@ -16,14 +16,18 @@ type Codec struct {
 	Source      string // of Ie and Bpl
 }
 
+// g113 is told of the codecs' figures as a rule of thumb, for they are those of that
+// appendix from memory.
+const g113 = RuleOfThumb + " after ITU-T G.113 appendix I"
+
 // The codecs that calls are judged with.
 func G711() Codec {
-	return Codec{Name: "G.711 with loss concealment", Ie: 0, Bpl: 25.1, PayloadBitS: 64000, FrameMs: 20, Source: "ITU-T G.113 appendix I, from memory"}
+	return Codec{Name: "G.711 with loss concealment", Ie: 0, Bpl: 25.1, PayloadBitS: 64000, FrameMs: 20, Source: g113}
 }
 
 // G729A is the low-rate codec. Of Opus the E-model knows nothing.
 func G729A() Codec {
-	return Codec{Name: "G.729A, 8 kbit/s", Ie: 11, Bpl: 19, PayloadBitS: 8000, FrameMs: 20, LookaheadMs: 5, Source: "ITU-T G.113 appendix I, from memory"}
+	return Codec{Name: "G.729A, 8 kbit/s", Ie: 11, Bpl: 19, PayloadBitS: 8000, FrameMs: 20, LookaheadMs: 5, Source: g113}
 }
 
 // IPBitS is what one direction of a call takes at the IP layer: every packet adds

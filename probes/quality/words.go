@@ -47,3 +47,31 @@ func size(bytes float64) string {
 	}
 	return fmt.Sprintf("%g kB", bytes/1e3)
 }
+
+// Either words for how many users the rate would do, one use instead of the other: the
+// same rate is counted for each. It is "" where it is known for none. It comes from the
+// rate of single transfers; nobody tried so many.
+func Either(verdicts []Verdict) string {
+	things := map[string][2]string{
+		UseVoice: {"call", "calls"}, UseVideo: {"meeting", "meetings"}, UseForms: {"person with forms", "people with forms"}, UseFile: {"file transfer", "file transfers"},
+	}
+	var parts []string
+	for _, v := range verdicts {
+		thing, ok := things[v.Use]
+		if !ok || !v.UsersKnown || v.Users <= 0 {
+			continue
+		}
+		word := thing[1]
+		if v.Users == 1 {
+			word = thing[0]
+		}
+		parts = append(parts, fmt.Sprintf("%d %s", v.Users, word))
+	}
+	switch len(parts) {
+	case 0:
+		return ""
+	case 1:
+		return "about " + parts[0] + ", by rate alone; not tried"
+	}
+	return "either about " + strings.Join(parts, " or ") + ", by rate alone; not tried"
+}
