@@ -1,7 +1,9 @@
 package handover
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 )
 
 // Heights on the printed page, in points, and characters that go on a line there.
@@ -31,18 +33,46 @@ func (p *Page) fit() {
 	for k, c := range tightening() {
 		*p = whole
 		p.trim(c)
-		for len(p.Log) > c.log && p.height() > sheetPt {
-			p.Log, p.LogLeft = p.Log[1:], p.LogLeft+1
-		}
-		if p.height() <= sheetPt || k == tightest-1 {
+		all := len(p.Log)
+		p.fill()
+		if p.height() <= sheetPt && len(p.Log) >= min(c.log, all) || k == tightest-1 {
 			return
 		}
 	}
 }
 
+// fill keeps of the log what the sheet has room for: by rank, the newest first.
+func (p *Page) fill() {
+	all := p.Log
+	p.Log = nil
+	room := sheetPt - p.height()
+	order := make([]int, len(all))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(a, b int) int { return cmp.Or(rank(all[a])-rank(all[b]), b-a) })
+	keep := make([]bool, len(all))
+	for _, i := range order {
+		if room -= entryHeight(all[i]); room < 0 {
+			break
+		}
+		keep[i] = true
+	}
+	for i, e := range all {
+		if keep[i] {
+			p.Log = append(p.Log, e)
+		}
+	}
+	p.Log, p.LogLeft = some(p.Log), len(all)-len(p.Log)
+}
+
+func entryHeight(e Entry) float64 {
+	return rowPt + linePt*(lines(e.Local+e.UTC+e.Kind+e.Subject+e.Text+e.Who+"           ", pageChars)-1)
+}
+
 // tightening are the steps of trimming, each shorter than the one before: the log and
 // what was measured of the link give way first. log is the least number of log
-// entries to keep. The answer, open alarms and what to do never give way, even where
+// entries to keep, where there are so many. The answer, open alarms and what to do never give way, even where
 // that takes a second sheet.
 func tightening() []caps {
 	return []caps{
@@ -54,13 +84,9 @@ func tightening() []caps {
 }
 
 func (p *Page) trim(c caps) {
-	log := p.Log
-	p.Log, p.LogLeft = nil, 0
+	log, folded := fold(p.Log)
+	p.Log, p.LogLeft, p.LogFolded = nil, 0, folded
 	for _, e := range log {
-		if minor(e) {
-			p.LogLeft++
-			continue
-		}
 		e.Text, e.Subject, e.Who = clip(e.Text, c.text), clip(e.Subject, 40), clip(e.Who, 16)
 		p.Log = append(p.Log, e)
 	}
@@ -180,7 +206,7 @@ func (p *Page) height() float64 {
 	}
 	h += headPt + smallPt*lines(activity, smallChars-8) + rowPt
 	for _, e := range p.Log {
-		h += rowPt + linePt*(lines(e.Local+e.UTC+e.Kind+e.Subject+e.Text+e.Who+"           ", pageChars)-1)
+		h += entryHeight(e)
 	}
 	return h + smallPt
 }

@@ -58,21 +58,76 @@ func changes(k journal.Kind) bool {
 	return false
 }
 
-// minor says whether a record gives way on the one-page form: what the page shows
-// elsewhere, what is routine, or what a machine noted for machines.
-func minor(e Entry) bool {
+// The ranks of a record on the one-page form: what people wrote stands before what is
+// worth knowing, that before alarms, and those before what the page shows elsewhere,
+// what is routine, or what a machine noted for machines.
+const (
+	byPeople = iota
+	worthKnowing
+	alarmed
+	routine
+)
+
+func rank(e Entry) int {
 	switch journal.Kind(e.Kind) {
 	case journal.KindNote:
-		_, _, ok := label(e.Text)
-		return ok
-	case journal.KindSwap, journal.KindConfig, journal.KindIncident, journal.KindSelf, journal.KindOff, journal.KindFault:
-		return false
+		if _, _, ok := label(e.Text); ok {
+			return worthKnowing // it stands in its own place too
+		}
+		return byPeople
+	case journal.KindSwap, journal.KindIncident:
+		return byPeople
+	case journal.KindConfig, journal.KindSelf, journal.KindOff, journal.KindFault:
+		return worthKnowing
 	case journal.KindFeed: // what somebody asked for stands; what the agent switches then is routine
-		return e.Who == feed.Agent
+		if e.Who != feed.Agent {
+			return worthKnowing
+		}
 	case journal.KindAlarm:
-		return strings.HasPrefix(e.Text, "cleared") || strings.HasPrefix(e.Subject, string(alarm.BringNextPack))
+		switch {
+		case e.Who != "":
+			return worthKnowing // somebody acknowledged it
+		case !strings.HasPrefix(e.Text, "cleared") && !strings.HasPrefix(e.Subject, string(alarm.BringNextPack)):
+			return alarmed
+		}
 	}
-	return true
+	return routine
+}
+
+// fold puts the raisings of one alarm on one line, that of the newest, with their count.
+func fold(log []Entry) (out []Entry, folded int) {
+	type run struct {
+		first Entry
+		n     int
+	}
+	isRaise := func(e Entry) bool {
+		return journal.Kind(e.Kind) == journal.KindAlarm && strings.HasPrefix(e.Text, "raised")
+	}
+	runs := map[string]run{}
+	for _, e := range log {
+		if r, ok := runs[e.Subject]; isRaise(e) {
+			if !ok {
+				r.first = e
+			}
+			r.n++
+			runs[e.Subject] = r
+		}
+	}
+	left := map[string]int{}
+	for k, r := range runs {
+		left[k] = r.n
+	}
+	for _, e := range log {
+		if r := runs[e.Subject]; isRaise(e) && r.n > 1 {
+			if left[e.Subject]--; left[e.Subject] > 0 {
+				folded++
+				continue
+			}
+			e.Text = fmt.Sprintf("%d times since %s%s, last %s", r.n, r.first.Local, r.first.Clock, e.Text)
+		}
+		out = append(out, e)
+	}
+	return out, folded
 }
 
 // labels are the words with which a note says where on the page it belongs, as in
@@ -126,7 +181,15 @@ func (n labelledNotes) all(label string) []string {
 func (p *Page) log(in Input, entries []Entry, notes labelledNotes) {
 	p.LogFrom = orNot(in.SinceWhy)
 	if !in.Since.IsZero() {
-		p.LogFrom += ", from " + dated(in.Since, in.Now.Location())
+		p.LogFrom += ", from " + dated(in.Since, in.Now.Location()) + " to "
+		if in.Until.IsZero() {
+			p.LogFrom += "now"
+		} else {
+			p.LogFrom += dated(in.Until, in.Now.Location())
+		}
+	}
+	if ago := in.Now.Sub(in.Until); !in.Until.IsZero() && ago > 0 {
+		p.LogFrom += "; this period ended " + age(ago) + "; later entries are not shown"
 	}
 	for _, e := range entries {
 		// An entry whose time nobody knows is shown rather than lost.

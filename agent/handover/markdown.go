@@ -61,7 +61,7 @@ func Markdown(w io.Writer, p Page) error {
 		line("%s", map[bool]string{true: "none", false: NotKnown + ": no agent runs here"}[p.Live])
 	}
 	for _, a := range p.Alarms {
-		line("- **%s: %s** since %s. Do: %s", md(a.Severity), md(a.Title), md(a.Since), md(a.Action))
+		line("- **%s. Do: %s.** %s, since %s", md(a.Severity), md(a.Action), md(a.Title), md(a.Since))
 	}
 	list("Weak points", p.Weak, "none known")
 	list("Not known", p.NotKnown, "nothing is marked as not known")

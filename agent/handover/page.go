@@ -78,6 +78,8 @@ type Page struct {
 	Activity []Row   `json:"activity_head"` // blocks 1 to 6 of the activity log
 	Log      []Entry `json:"log"`
 	LogLeft  int     `json:"log_left_out"`
+	// LogFolded counts repeats of an alarm that stand on the line of the newest.
+	LogFolded int `json:"log_folded"`
 
 	Preparer Preparer `json:"prepared_by"`
 	left     int      // lines left out elsewhere

@@ -49,7 +49,7 @@ func describe(s status.Snapshot, alive bool, still time.Duration, now time.Time)
 		p.Stuck = "The agent has decided nothing for " + about(still) + ". What follows is from then. Restart the agent."
 	}
 	for i := range s.Packs {
-		p.Packs = append(p.Packs, describePack(&s.Packs[i], up))
+		p.Packs = append(p.Packs, describePack(&s.Packs[i], &s, up))
 	}
 	alarms := slices.Clone(s.Alarms)
 	slices.SortStableFunc(alarms, func(a, b alarm.Active) int { return rank(a.Severity) - rank(b.Severity) })
@@ -107,8 +107,12 @@ func timeOfDay(t time.Time, layout string) string {
 }
 
 func headline(s status.Snapshot, alarms []alarm.Active) string {
+	off := terminalOff(&s)
+	if off != "" {
+		off += " "
+	}
 	if len(alarms) > 0 && rank(alarms[0].Severity) == 0 {
-		return severityWord(alarms[0].Severity) + ": " + sentence(alarms[0].Title)
+		return off + severityWord(alarms[0].Severity) + ": " + sentence(alarms[0].Title)
 	}
 	least, known := time.Duration(0), false
 	for _, p := range s.Packs {
@@ -117,7 +121,11 @@ func headline(s status.Snapshot, alarms []alarm.Active) string {
 		}
 	}
 	if !known {
-		return "Time left not known"
+		return off + "Time left not known"
 	}
-	return sentenceStart(atLeast(least)) + " left"
+	words := off + sentenceStart(atLeast(least)) + " left"
+	if off != "" {
+		words += " at the present load"
+	}
+	return words
 }

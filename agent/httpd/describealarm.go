@@ -16,6 +16,7 @@ import (
 type doBox struct {
 	Severity alarm.Severity // sets the border; "" without an alarm
 	Word     string
+	Off      string // that the terminal is off and until when; "" while it is not
 	Lines    []doLine
 	Next     string // what will have to be done next, where there is nothing to do now
 	More     string // what else is active below; "" for nothing
@@ -78,6 +79,7 @@ func settled(a alarm.Active, alarms []alarm.Active) bool {
 // packs need the same: each needs it done. said tells which alarms it covers.
 func whatToDo(alarms []alarm.Active, s status.Snapshot, alive bool) (box doBox, said []bool) {
 	said = make([]bool, len(alarms))
+	box.Off = terminalOff(&s)
 	if !alive {
 		box.Lines = append(box.Lines, doLine{Where: "Agent", First: "Restart the agent", Rest: "It hangs, and will not warn you."})
 	}
@@ -89,6 +91,9 @@ func whatToDo(alarms []alarm.Active, s status.Snapshot, alive bool) (box doBox, 
 			below++
 		default:
 			first, rest := split(a.Action)
+			if a.By != "" { // it stands by itself, in the words of the page
+				rest = strings.TrimPrefix(rest, sentence(a.By)+" ")
+			}
 			box.Lines = append(box.Lines, doLine{id: a.ID, Where: where(a), First: first, By: by(a, &s), Rest: rest})
 			said[i] = true
 		}
@@ -124,11 +129,19 @@ func by(a alarm.Active, s *status.Snapshot) string {
 		if p.Name != a.Subject || !p.Forecast.Known {
 			continue
 		}
+		f, off := s.FeedOff(p.Name)
 		switch a.Name {
 		case alarm.BringNextPack:
-			return inTime("Be ready to swap", p.Forecast.Cautious-p.Leads.ShutDown, s)
+			left := p.Forecast.Cautious - p.Leads.ShutDown
+			if off && f.ChangeKnown {
+				left = min(left, f.ChangeIn) // then the load is back
+			}
+			return inTime("Be ready to swap", left, s)
 		case alarm.ShutTerminalDown:
-			return inTime("Have it off", p.Forecast.Cautious, s)
+			if off {
+				return "" // the action says what helps now, with its time
+			}
+			return inTime("Have it off", p.Forecast.Cautious, s) + " A swap before then makes this unnecessary."
 		case alarm.PackAtCutoff:
 			return "At once."
 		}
@@ -140,7 +153,10 @@ func inTime(what string, in time.Duration, s *status.Snapshot) string {
 	if in < time.Minute {
 		return what + " at once."
 	}
-	return what + " in " + pack.Left(in) + atTime(", by ", in, s) + "."
+	if at := atTime(" by ", in, s); at != "" {
+		return what + at + " (" + pack.Left(in) + ")."
+	}
+	return what + " within " + pack.Left(in) + "."
 }
 
 // atTime is the time of day in so long, where the clock is set.
@@ -165,6 +181,24 @@ func next(s *status.Snapshot) string {
 		return ""
 	}
 	return "Next: bring a pack to " + first.Name + ", in about " + pack.Left(soonest) + atTime(", at ", soonest, s) + "."
+}
+
+// terminalOff is the headline of a feed that is off: until when, "" while it is not.
+func terminalOff(s *status.Snapshot) string {
+	if s.Feed == nil {
+		return ""
+	}
+	f, off := s.FeedOff(s.Feed.Pack)
+	switch {
+	case !off:
+		return ""
+	case !f.ChangeKnown:
+		return "Terminal OFF until the pack is swapped or charged, or the operator switches it on."
+	}
+	if at := atTime(" until ", f.ChangeIn, s); at != "" {
+		return "Terminal OFF" + at + " (" + pack.Left(f.ChangeIn) + ")."
+	}
+	return "Terminal OFF for " + pack.Left(f.ChangeIn) + " more."
 }
 
 func watched(s status.Snapshot) bool {
@@ -202,16 +236,8 @@ func person(who string) string {
 
 // split parts an action into what to do, for reading at a distance, and how or why.
 func split(action string) (first, rest string) {
-	at := len(action)
-	for _, end := range []string{": ", "; ", ". "} {
-		if i := strings.Index(action, end); i > 0 && i < at {
-			at = i
-		}
-	}
-	if at == len(action) {
-		return sentence(action), ""
-	}
-	return sentence(action[:at]), sentence(action[at+2:])
+	first, rest = alarm.Order(action)
+	return sentence(first), sentence(rest)
 }
 
 // sentenceStart gives words their capital.

@@ -17,6 +17,7 @@ type packView struct {
 	Left, Likely          []amount // nil when not known
 	Range, Warn, Cautious string   // "" when not known
 	LeftWhy               string
+	After                 string // what is left once the terminal is back on; "" while it is on, or not known
 	Now                   string // the last reading in one line, with its age
 	Facts                 []fact
 	Sensor                string // which one, for whoever repairs it
@@ -46,7 +47,7 @@ func atLeast(d time.Duration) string {
 
 // describePack shows the cautious time large, since that is what the alarms go by
 // and what somebody may plan on; what is expected stands beside it.
-func describePack(p *status.Pack, up time.Duration) packView {
+func describePack(p *status.Pack, s *status.Snapshot, up time.Duration) packView {
 	f := p.Forecast
 	v := packView{Name: p.Name, Mark: p.Mark, State: stateWords(f.State), Sensor: cmp.Or(p.SensorName, "a sensor without a name")}
 	switch {
@@ -61,6 +62,13 @@ func describePack(p *status.Pack, up time.Duration) packView {
 			100*pack.CautiousLevel, alarm.Exact(p.Leads.NextPack), alarm.Exact(p.Leads.ShutDown))
 	default:
 		v.LeftWhy = unknown(cmp.Or(f.Why, stateWords(f.State)))
+	}
+	if feed, off := s.FeedOff(p.Name); off && f.Known && f.Expected > 0 {
+		v.State += ", the terminal is off"
+		v.Warn = "at the present load, terminal off"
+		if feed.AfterKnown {
+			v.After = fmt.Sprintf("Once the terminal is back on, about %s more at %s W.", pack.Left(feed.After.Expected), num(feed.After.MeanW, 1))
+		}
 	}
 	v.Now = readNow(p, up)
 	v.Facts = append(v.Facts, readingFacts(p, up)...)

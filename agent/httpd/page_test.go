@@ -46,7 +46,7 @@ func TestPageSays(t *testing.T) {
 	}{
 		"time left with range, what to do, ages": {
 			func(*status.Snapshot) {},
-			[]string{"between 100 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section id="do" class="do warning"`, `<span class="cap">plan on</span> <b class="big">40 <small>min</small></b>`, `<span class="cap">most likely</span> <b class="big long">2 <small>h</small> 05 <small>min</small></b>`, "Be ready to swap in 25 min, by 18:55",
+			[]string{"between 100 min and 2 h 30 min", "feeding the load", `<p class="first">Pack a: Bring the next pack now.</p>`, `<section id="do" class="do warning"`, `<span class="cap">plan on</span> <b class="big">40 <small>min</small></b>`, `<span class="cap">most likely</span> <b class="big long">2 <small>h</small> 05 <small>min</small></b>`, "Be ready to swap by 18:55 UTC (25 min).",
 				"18.50 V · 2.00 A · 37.0 W · 2 s ago",
 				"ACT SOON: Pack a runs low.", "Active for 5 min.", "18.50 V ± 0.10 V", "2.00 A ± 0.02 A", "37.0 W ± 0.6 W", "<dd>2 s ago</dd>", `<span class="raw">Sensor: ina219 i2c-1/0x40</span>`, "62 % left",
 				"1 of 10 packets", "3.0 ms median", "8 s ago", "10.0 Wh since", "30.0 of 200.0 MB today", "18:30:00 UTC"},
@@ -91,8 +91,18 @@ func TestPageSays(t *testing.T) {
 			func(s *status.Snapshot) {
 				s.Alarms = append(s.Alarms, alarm.Active{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a is nearly flat", Action: "shut the terminal down now: tell its users"})
 			},
-			[]string{`<section id="do" class="do critical"`, `<p class="word">ACT NOW</p>`, `<p class="first">Pack a: Shut the terminal down now.</p><p class="by">Have it off in 40 min, by 19:10 UTC.</p>`, `<p class="how">Tell its users.</p>`, `data-open="ack" data-alarm="shut_terminal_down" data-subject="a"`, `data-open="ack" data-alarm="bring_next_pack"`,
+			[]string{`<section id="do" class="do critical"`, `<p class="word">ACT NOW</p>`, `<p class="first">Pack a: Shut the terminal down now.</p><p class="by">Have it off by 19:10 UTC (40 min). A swap before then makes this unnecessary.</p>`, `<p class="how">Tell its users.</p>`, `data-open="ack" data-alarm="shut_terminal_down" data-subject="a"`, `data-open="ack" data-alarm="bring_next_pack"`,
 				"1 less urgent below.", `<p class="first">Bring the next pack now.</p>`, "<title>ACT NOW: Pack a is nearly flat."}, []string{"Pack a: Bring"},
+		},
+		"the terminal is off: until when, and of which load the time left is": {
+			func(s *status.Snapshot) {
+				s.Feed = &status.Feed{Pack: "a", View: feed.View{Switched: true, Mode: feed.ModeOff, Text: "the terminal's feed is off", ChangeIn: 34 * time.Minute, ChangeKnown: true,
+					After: feed.Runtime{MeanW: 87.6, Expected: 16 * time.Minute}, AfterKnown: true}}
+				s.Alarms = []alarm.Active{{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a will soon be flat", Action: "swap the pack before 19:04 UTC (34 min), or lengthen the off: the terminal is off until then"}}
+			},
+			[]string{"<title>Terminal OFF until 19:04 UTC (34 min). ACT NOW", `<p class="by">Terminal OFF until 19:04 UTC (34 min).</p>`, `<p class="first">Pack a: Swap the pack before 19:04 UTC (34 min), or lengthen the off.</p>`,
+				"feeding the load, the terminal is off", `<span class="range">at the present load, terminal off</span>`, "Once the terminal is back on, about 16 min more at 87.6 W."},
+			[]string{"Have it off", "Shut the terminal down"},
 		},
 		"the same action for two packs is two lines": {
 			func(s *status.Snapshot) {

@@ -59,6 +59,15 @@ func (s Snapshot) FeedChange() (at time.Time, known bool) {
 	return s.Taken.Wall.Add(s.Feed.ChangeIn), true
 }
 
+// FeedOff is the terminal's feed while it is off, where it hangs on the pack of that
+// name. Without a switch nobody knows whether the advice was followed.
+func (s Snapshot) FeedOff(pack string) (f Feed, off bool) {
+	if s.Feed == nil || s.Feed.Pack != pack || s.Feed.On || !s.Feed.Switched {
+		return Feed{}, false
+	}
+	return *s.Feed, true
+}
+
 // Pack is one pack as last seen.
 type Pack struct {
 	Name         string

@@ -56,9 +56,18 @@ func printStatus(w io.Writer, s status.Snapshot, full bool) {
 		clock = " (the board's clock is not set)"
 	}
 	fmt.Fprintf(w, "relay %s  %s%s\n", s.Relay, s.Taken.Wall.Local().Format("2006-01-02 15:04:05 MST"), clock)
+	if s.Feed != nil {
+		if f, off := s.FeedOff(s.Feed.Pack); off {
+			fmt.Fprintf(w, "TERMINAL OFF %s: no link until then\n", offUntil(f, s))
+		}
+	}
 	printAlarms(w, s)
 	for _, p := range s.Packs {
-		fmt.Fprintf(w, "pack %-14s %s\n", p.Name, packLine(p, s.Taken.Up))
+		line := packLine(p, s.Taken.Up)
+		if f, off := s.FeedOff(p.Name); off && p.Forecast.Known && p.Forecast.Expected > 0 && !p.Stale {
+			line += whileOff(f, s)
+		}
+		fmt.Fprintf(w, "pack %-14s %s\n", p.Name, line)
 	}
 	for _, t := range s.Targets {
 		fmt.Fprintf(w, "%-6s %-12s %s\n", t.Section, t.Name, targetLine(t))
@@ -87,11 +96,42 @@ func printAlarms(w io.Writer, s status.Snapshot) {
 		fmt.Fprintln(w, "no alarm")
 	}
 	for _, a := range s.Alarms {
-		fmt.Fprintf(w, "%s %s: %s\n  do: %s\n", a.Severity, a.Name, a.Title, a.Action)
+		switch a.Name {
+		case alarm.ShutTerminalDown, alarm.BringNextPack: // order and time first, statistics last
+			fmt.Fprintf(w, "%s %s: %s\n  because: %s\n", a.Severity, alarm.Label(a), a.Action, a.Title)
+		default:
+			fmt.Fprintf(w, "%s %s: %s\n  do: %s\n", a.Severity, a.Name, a.Title, a.Action)
+		}
 		if k := a.Acknowledged; k != nil {
 			fmt.Fprintf(w, "  acknowledged by %s %s ago, quiet for %s more\n", k.Who, alarm.Exact(s.Taken.Up-k.At.Up), alarm.Exact(k.Until-s.Taken.Up))
 		}
 	}
+}
+
+// offUntil says until when the feed is off.
+func offUntil(f status.Feed, s status.Snapshot) string {
+	at, known := s.FeedChange()
+	switch {
+	case known:
+		return "until " + at.Local().Format("15:04 MST") + " (" + pack.Left(f.ChangeIn) + ")"
+	case f.ChangeKnown:
+		return "for " + pack.Left(f.ChangeIn) + " more"
+	}
+	return "until the pack is swapped, charged, or the operator switches it on"
+}
+
+// whileOff says of which load the time left is, and what is left of it once the
+// terminal is back.
+func whileOff(f status.Feed, s status.Snapshot) string {
+	text := ", at the present load, terminal off"
+	if !f.AfterKnown {
+		return text
+	}
+	back := "once it is back on"
+	if at, known := s.FeedChange(); known {
+		back = "back on at " + at.Local().Format("15:04")
+	}
+	return fmt.Sprintf("%s; %s, about %s more at %.1f W", text, back, pack.Left(f.After.Expected), f.After.MeanW)
 }
 
 // feedLine is the feed with the time of day of its next change.

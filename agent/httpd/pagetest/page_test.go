@@ -60,7 +60,7 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	p.shoot("phone-well", false)
 
 	both("the first warning", 40*time.Second, has("#do", "ACT SOON"))
-	both("by when", 5*time.Second, has("#do", "Be ready to swap in "))
+	both("by when", 5*time.Second, has("#do", "Be ready to swap by "))
 	p.oneScreen()
 	p.shoot("phone-soon", false)
 
