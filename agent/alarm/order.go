@@ -27,7 +27,10 @@ func (m *Machine) order(n Name, p PackInput, left time.Duration, known bool) (ac
 	if !ok {
 		return action, ""
 	}
-	by = "have it off " + m.deadline(left) + ". " + unneeded
+	by = "have it off " + m.deadline(left)
+	if left >= time.Minute {
+		by += ". " + unneeded
+	}
 	if n == BringNextPack {
 		left -= p.Leads.ShutDown
 		if f := m.feed; f != nil && f.off(p.Name) && f.ReturnKnown {

@@ -178,6 +178,9 @@ func (m *Machine) clearWhenRecovered(t *track, p PackInput, lead time.Duration, 
 
 func (m *Machine) noteFigure(t *track, f pack.Forecast) {
 	t.figure, t.figUp = figure(f), m.now.Up
+	if m.feed != nil && m.feed.off(t.alarm.Subject) {
+		t.figure += ", the present load, terminal off"
+	}
 }
 
 // usable says whether a forecast may be compared with a level.

@@ -33,9 +33,14 @@ func (p *Page) fit() {
 	for k, c := range tightening() {
 		*p = whole
 		p.trim(c)
-		all := len(p.Log)
+		telling := 0 // what is routine only fills room that is left
+		for _, e := range p.Log {
+			if rank(e) < routine {
+				telling++
+			}
+		}
 		p.fill()
-		if p.height() <= sheetPt && len(p.Log) >= min(c.log, all) || k == tightest-1 {
+		if p.height() <= sheetPt && len(p.Log) >= min(c.log, telling) || k == tightest-1 {
 			return
 		}
 	}

@@ -228,7 +228,11 @@ func (in Input) title(a alarm.Active) string {
 			if minutes(left) && minutes(plan.Span(f.High)) {
 				between = strings.TrimSuffix(between, " min")
 			}
-			return fmt.Sprintf("pack %s: %s left (%s)", oneLine(x.Name), left, between)
+			text := fmt.Sprintf("pack %s: %s left (%s)", oneLine(x.Name), left, between)
+			if _, off := in.Snapshot.FeedOff(x.Name); off {
+				text += " at the present load, terminal off"
+			}
+			return text
 		}
 	}
 	return orNot(a.Title)

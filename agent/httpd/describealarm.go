@@ -141,7 +141,11 @@ func by(a alarm.Active, s *status.Snapshot) string {
 			if off {
 				return "" // the action says what helps now, with its time
 			}
-			return inTime("Have it off", p.Forecast.Cautious, s) + " A swap before then makes this unnecessary."
+			when := inTime("Have it off", p.Forecast.Cautious, s)
+			if p.Forecast.Cautious >= time.Minute {
+				when += " A swap before then makes this unnecessary."
+			}
+			return when
 		case alarm.PackAtCutoff:
 			return "At once."
 		}

@@ -67,7 +67,7 @@ func describePack(p *status.Pack, s *status.Snapshot, up time.Duration) packView
 		v.State += ", the terminal is off"
 		v.Warn = "at the present load, terminal off"
 		if feed.AfterKnown {
-			v.After = fmt.Sprintf("Once the terminal is back on, about %s more at %s W.", pack.Left(feed.After.Expected), num(feed.After.MeanW, 1))
+			v.After = fmt.Sprintf("Once the terminal is back on, about %s more (%s to %s) at %s W.", pack.Left(feed.After.Expected), pack.Left(feed.After.Low), pack.Left(feed.After.High), num(feed.After.MeanW, 1))
 		}
 	}
 	v.Now = readNow(p, up)

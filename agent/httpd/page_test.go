@@ -97,11 +97,11 @@ func TestPageSays(t *testing.T) {
 		"the terminal is off: until when, and of which load the time left is": {
 			func(s *status.Snapshot) {
 				s.Feed = &status.Feed{Pack: "a", View: feed.View{Switched: true, Mode: feed.ModeOff, Text: "the terminal's feed is off", ChangeIn: 34 * time.Minute, ChangeKnown: true,
-					After: feed.Runtime{MeanW: 87.6, Expected: 16 * time.Minute}, AfterKnown: true}}
+					After: feed.Runtime{MeanW: 87.6, Expected: 16 * time.Minute, Low: 12 * time.Minute, High: 20 * time.Minute}, AfterKnown: true}}
 				s.Alarms = []alarm.Active{{Name: alarm.ShutTerminalDown, Severity: alarm.Critical, Subject: "a", Title: "pack a will soon be flat", Action: "swap the pack before 19:04 UTC (34 min), or lengthen the off: the terminal is off until then"}}
 			},
 			[]string{"<title>Terminal OFF until 19:04 UTC (34 min). ACT NOW", `<p class="by">Terminal OFF until 19:04 UTC (34 min).</p>`, `<p class="first">Pack a: Swap the pack before 19:04 UTC (34 min), or lengthen the off.</p>`,
-				"feeding the load, the terminal is off", `<span class="range">at the present load, terminal off</span>`, "Once the terminal is back on, about 16 min more at 87.6 W."},
+				"feeding the load, the terminal is off", `<span class="range">at the present load, terminal off</span>`, "Once the terminal is back on, about 16 min more (12 min to 20 min) at 87.6 W."},
 			[]string{"Have it off", "Shut the terminal down"},
 		},
 		"the same action for two packs is two lines": {

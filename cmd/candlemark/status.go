@@ -131,7 +131,7 @@ func whileOff(f status.Feed, s status.Snapshot) string {
 	if at, known := s.FeedChange(); known {
 		back = "back on at " + at.Local().Format("15:04")
 	}
-	return fmt.Sprintf("%s; %s, about %s more at %.1f W", text, back, pack.Left(f.After.Expected), f.After.MeanW)
+	return fmt.Sprintf("%s; %s, about %s more (%s to %s) at %.1f W", text, back, pack.Left(f.After.Expected), pack.Left(f.After.Low), pack.Left(f.After.High), f.After.MeanW)
 }
 
 // feedLine is the feed with the time of day of its next change.
