@@ -37,6 +37,7 @@ func (m *Machine) order(n Name, p PackInput, left time.Duration, known bool) (ac
 			left = min(left, f.ReturnIn) // then the load is back
 		}
 		by = "be ready to swap " + m.deadline(left)
+		rest, _, _ = strings.Cut(rest, ", and be ready to swap") // that was just said, with its time
 	}
 	return first + ": " + by + ". " + capital(rest), by
 }

@@ -29,8 +29,8 @@ func TestAnOrderSaysByWhenAndWhatHelpsWhileTheTerminalIsOff(t *testing.T) {
 	r.read(11 * time.Second)
 	by := "have it off by " + at(14*time.Minute) + " (14 min). A swap before then makes this unnecessary"
 	says(ShutTerminalDown, "shut the terminal down now: "+by+". Tell the people who use the link, power the terminal off in order, then swap the pack", by)
-	if a := find(BringNextPack); a.By != "be ready to swap at once" {
-		t.Errorf("14 min left and 15 to shut down: %q", a.By)
+	if a := find(BringNextPack); a.Action != "bring the next pack to the relay now: be ready to swap at once. Check that it is charged" {
+		t.Errorf("14 min left and 15 to shut down: %q", a.Action)
 	}
 
 	r.in.Feed = &FeedInput{Pack: "A", ReturnIn: 33 * time.Minute, ReturnKnown: true}
