@@ -46,11 +46,6 @@ func (r Range) String() string {
 	return sprintf("at least %s, expected %s", Span(r.Low), Span(r.Expected))
 }
 
-func (r Range) times(x float64) Range {
-	f := func(d time.Duration) time.Duration { return hours(d.Hours() * x) }
-	return Range{f(r.Low), f(r.Expected), f(r.High)}
-}
-
 // Report answers a Plan.
 type Report struct {
 	Name         string        `json:"name"`
