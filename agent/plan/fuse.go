@@ -79,6 +79,7 @@ type FuseCheck struct {
 	Conductor   string   `json:"conductor"`    // the weakest
 	FuseA       *float64 `json:"fuse_a"`       // the size to fit; null where none fits
 	Stated      bool     `json:"stated"`       // the plan gave the size
+	SourceA     float64  `json:"source_a"`     // the most that a converter at the head gives; 0 unknown or a pack
 	OK          bool     `json:"ok"`
 	Why         string   `json:"why"`
 }

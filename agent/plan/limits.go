@@ -104,13 +104,13 @@ func (f Feed) fixedLimits(highV float64) []Limit {
 func (f Feed) fuses(op operating) []FuseCheck {
 	out := []FuseCheck{}
 	for _, p := range f.stretches() {
-		at, stated, amperes := f.Source.Name, f.FuseA, op.sourceA
+		at, stated, amperes, gives := f.Source.Name, f.FuseA, op.sourceA, 0.0
 		if p.feeder >= 0 {
 			c := f.Path[p.feeder].(Converter)
 			if c.Injection == EthernetInjection {
 				continue
 			}
-			at, stated, amperes = c.Name, 0, op.stages[p.feeder].deliverW/c.OutputV
+			at, stated, amperes, gives = c.Name, 0, op.stages[p.feeder].deliverW/c.OutputV, c.RatedW/c.OutputV
 		} else if f.Source.Alternating() {
 			continue
 		}
@@ -123,7 +123,9 @@ func (f Feed) fuses(op operating) []FuseCheck {
 		if p.feeder >= 0 && len(conductors) == 0 || amperes <= 0 {
 			continue
 		}
-		out = append(out, checkFuse(at, amperes, stated, conductors))
+		check := checkFuse(at, amperes, stated, conductors)
+		check.SourceA = gives
+		out = append(out, check)
 	}
 	return out
 }

@@ -83,7 +83,11 @@ func fuse(x plan.FuseCheck) string {
 	if x.Stated {
 		word = "Fuse as stated at"
 	}
-	return fmt.Sprintf("%s %s: %g A, %s.", word, x.At, *x.FuseA, x.Why)
+	out := fmt.Sprintf("%s %s: %g A, %s.", word, x.At, *x.FuseA, x.Why)
+	if x.SourceA > 0 && x.SourceA < 2**x.FuseA {
+		out += fmt.Sprintf(" It may never open, for the converter gives about %.1f A at most: the converter's own limit is the protection, so test it with a short circuit first.", x.SourceA)
+	}
+	return out
 }
 
 // nearMargin is the margin below which a limit is always shown.

@@ -26,7 +26,8 @@ func HTML(w io.Writer, r plan.Report, o Options) error {
 	t, err := template.New("plan").Funcs(template.FuncMap{
 		"lasts": lasts, "meanW": meanW, "upShare": upShare, "headline": headline, "lost": lost, "fuse": fuse, "near": near, "answerOpen": answerOpen, "gives": gives, "limitOf": limitOf, "cautions": cautions, "moreCautions": moreCautions,
 		"limitName": limitName, "limitText": limitText, "lossText": lossText, "clock": plan.Clock, "emptyAbout": emptyAbout, "orDash": orDash,
-		"firstSwaps": firstSwaps, "moreSwaps": func(s plan.Schedule) int { return len(s.Swaps) - len(firstSwaps(s)) },
+		"interrupted": func() string { return interrupted },
+		"firstSwaps":  firstSwaps, "moreSwaps": func(s plan.Schedule) int { return len(s.Swaps) - len(firstSwaps(s)) },
 		"value": func(p *float64) float64 { return *p },
 		"words": words,
 	}).Parse(source)

@@ -38,10 +38,18 @@ func TestTheFirstLineIsTheAnswer(t *testing.T) {
 	if !regexp.MustCompile(`^runs: at least \d+ h( \d+ min)?, expected \d+ h( \d+ min)?`).MatchString(first) {
 		t.Errorf("first line %q", first)
 	}
-	for _, want := range []string{"link stays up until", "next swap at", "a generator must be here by", plan.Governs, "Fuse", "guides only", "First to end: packs,", "If the load grows: 48 V boost at 100 W", "ends the pack at"} {
+	for _, want := range []string{"link stays up until", "next swap at", "a generator must be here by", plan.Governs, "Fuse", "guides only", "First to end: packs,", "If the load grows: 48 V boost at 100 W", "ends the pack at", "Each swap interrupts what that pack feeds"} {
 		if !strings.Contains(strings.Join(strings.Fields(b.String()), " "), want) { // lines are wrapped
 			t.Errorf("%q is missing", want)
 		}
+	}
+	var full strings.Builder
+	if err := Text(&full, report(t, same), Options{Full: true}); err != nil {
+		t.Fatal(err)
+	}
+	// 100 W at 48 V against a fuse of 2 A
+	if want := "It may never open, for the converter gives about 2.1 A at most"; !strings.Contains(strings.Join(strings.Fields(full.String()), " "), want) {
+		t.Errorf("%q is missing", want)
 	}
 	dark := func(s string) string {
 		s = strings.ReplaceAll(s, "size: 14AWG", "size: 30AWG")

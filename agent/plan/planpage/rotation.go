@@ -11,6 +11,7 @@ func rotation(b *strings.Builder, s plan.Schedule) {
 	fmt.Fprintf(b, "\nPACKS from %s\n", s.Now.Format("Mon 2 Jan 15:04 MST"))
 	para(b, "  ", s.Answer)
 	if len(s.Swaps) > 0 {
+		para(b, "  ", interrupted)
 		t := table(b)
 		fmt.Fprintln(t, "    swap by\tempty about\tat\tout\tin")
 		for _, x := range firstSwaps(s) {
@@ -25,6 +26,9 @@ func rotation(b *strings.Builder, s plan.Schedule) {
 		para(b, "    ", a.Pack+": "+a.Why)
 	}
 }
+
+// interrupted says what every swap costs.
+const interrupted = "Each swap interrupts what that pack feeds, a terminal for some minutes, unless two packs can feed at once through an adapter made for it."
 
 // shownSwaps is how many swaps are worth reading ahead where a charger keeps up and
 // they go on without end; else every swap is shown.
