@@ -216,7 +216,7 @@ func TestPageSays(t *testing.T) {
 				s.Fit, _ = quality.Judge(m, quality.DefaultNeeds())
 			},
 			// Half of 600 ms, 20 ms of the ends and 20 ms of buffer: above the 150 ms of G.114, below its 400.
-			[]string{"<strong>voice: not good enough.</strong>", "<strong>video meeting: cannot tell.</strong>", "<td>340 ms</td><td>at most 150, limit 400 ms<span class=\"raw\">ITU-T G.114, G.1010</span></td><td>usable</td>",
+			[]string{"<strong>voice: not good enough.</strong>", "<strong>video meeting: cannot tell.</strong>", "<td>340 ms</td><td>at most 150, usable up to 400 ms<span class=\"raw\">ITU-T G.114, G.1010</span></td><td>usable</td>",
 				"<strong>named services: not good enough.</strong>", "does not work: answered 503", "never tried", "Assumed: "}, []string{"NaN"},
 		},
 		"throughput in one direction, held back": {

@@ -228,6 +228,9 @@ func (v *Verdict) loss(m Measured, need Need) {
 	}
 	text := fmt.Sprintf("%d of %d packets (%s to %s %%)", m.Lost, m.Sent, percent(low), percent(high))
 	because := fmt.Sprintf("loss of %d in %d packets may be from %s to %s %%; more packets would tell", m.Lost, m.Sent, percent(low), percent(high))
+	if m.Lost == 0 {
+		text = fmt.Sprintf("none in %d packets, but up to %s %% cannot be excluded", m.Sent, percent(high))
+	}
 	if m.Lost == 0 && need.Limit > 0 && need.Limit < 1 {
 		z2 := probes.Z95 * probes.Z95
 		because = fmt.Sprintf("no loss in %d packets may be up to %s %%; %.0f packets without loss would tell", m.Sent, percent(high), math.Ceil(z2*(1-need.Limit)/need.Limit))

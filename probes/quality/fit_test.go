@@ -50,10 +50,12 @@ func TestJudge(t *testing.T) {
 		"voice, busy never measured":    {"voice", func(m *Measured) { m.LoadedRTTMs, m.LoadedVarMs = Figure{}, Figure{} }, CannotTell, "because mouth to ear, one way, link busy: not measured", 150},
 		"voice, much loss":              {"voice", func(m *Measured) { m.Lost = 100 }, Unfit, "100 of 1000", 0},
 		"voice, ten packets prove less": {"voice", func(m *Measured) { m.Sent = 10 }, CannotTell, "no loss in 10 packets may be up to 28 %; 125 packets without loss would tell", 150},
-		"voice, upload not measured":    {"voice", func(m *Measured) { m.UpBitS = Figure{Why: "refused by the server"} }, CannotTell, "refused by the server", -1},
-		"files, nothing carried":        {"file transfer", func(m *Measured) { m.DownBitS = Known(0) }, Unfit, "never", 0},
-		"forms, round trips of 700 ms":  {"forms and messaging", func(m *Measured) { m.LoadedRTTMs = Known(700) }, Usable, "10 kB", 300},
-		"nothing measured":              {"voice", func(m *Measured) { *m = Measured{} }, CannotTell, "because", -1},
+		"voice, no loss, but few packets": {"voice", func(m *Measured) { m.Sent = 240 }, Usable,
+			"loss is none in 240 packets, but up to 1.6 % cannot be excluded, needed at most 1 %, usable up to 3 %", 150}, // Wilson's bound z²/(n+z²)
+		"voice, upload not measured":   {"voice", func(m *Measured) { m.UpBitS = Figure{Why: "refused by the server"} }, CannotTell, "refused by the server", -1},
+		"files, nothing carried":       {"file transfer", func(m *Measured) { m.DownBitS = Known(0) }, Unfit, "never", 0},
+		"forms, round trips of 700 ms": {"forms and messaging", func(m *Measured) { m.LoadedRTTMs = Known(700) }, Usable, "10 kB", 300},
+		"nothing measured":             {"voice", func(m *Measured) { *m = Measured{} }, CannotTell, "because", -1},
 	} {
 		t.Run(name, func(t *testing.T) {
 			m := good()

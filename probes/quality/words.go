@@ -16,18 +16,18 @@ func joinReasons(a, b string) string {
 }
 
 func atMostText(n Need, unit string) string {
-	return strings.TrimSpace(fmt.Sprintf("at most %g, limit %g %s", n.Preferred, n.Limit, unit))
+	return strings.TrimSpace(fmt.Sprintf("at most %g, usable up to %g %s", n.Preferred, n.Limit, unit))
 }
 
 func atLeastText(n Need, unit string) string {
 	if unit == "bit/s" {
-		return fmt.Sprintf("at least %s, limit %s", bitS(n.Preferred), bitS(n.Limit))
+		return fmt.Sprintf("at least %s, usable from %s", bitS(n.Preferred), bitS(n.Limit))
 	}
-	return strings.TrimSpace(fmt.Sprintf("at least %g, limit %g %s", n.Preferred, n.Limit, unit))
+	return strings.TrimSpace(fmt.Sprintf("at least %g, usable from %g %s", n.Preferred, n.Limit, unit))
 }
 
 func lossText(n Need) string {
-	return fmt.Sprintf("at most %g %%, limit %g %%", 100*n.Preferred, 100*n.Limit)
+	return fmt.Sprintf("at most %g %%, usable up to %g %%", 100*n.Preferred, 100*n.Limit)
 }
 
 // bitS writes a rate for people.
