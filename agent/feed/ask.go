@@ -41,5 +41,22 @@ func (m *Machine) Ask(at alarm.Instant, who string, r Request) (effects []Effect
 	if err != nil {
 		return nil, "", err
 	}
-	return effects, m.View().Text, nil
+	return effects, m.taken(r.Do), nil
+}
+
+// taken says that a request is in force, and what follows. Whoever asked for on must
+// not take the off that comes before it for a refusal.
+func (m *Machine) taken(do Action) string {
+	v := m.View()
+	if do != AskOn || v.Mode != ModeOff {
+		return "taken: " + v.Text
+	}
+	text := "taken: the terminal's feed comes on by itself in " + words(m.due-m.in.Now.Up)
+	if !v.Switched {
+		text = "taken; advice, no switch is fitted: switch the terminal's feed on in " + words(m.due-m.in.Now.Up)
+	}
+	if v.Stage == StageClosing {
+		return text + "; before that the shutdown that has begun is brought to its end and the feed is cut"
+	}
+	return text + "; it rests until then, so that the terminal starts afresh"
 }
