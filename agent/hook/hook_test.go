@@ -77,6 +77,7 @@ func TestTimeIsUpForTheWholeGroup(t *testing.T) {
 		most         time.Duration
 	}{
 		{"an obedient one ends at SIGTERM", `sleep 60 & echo $! > "$FILE"; wait`, 8 * time.Second},
+		{"a deaf child that holds the output goes with its parent", `sh -c "trap '' TERM; while :; do sleep 1; done" & echo $! > "$FILE"; exec sleep 60`, 8 * time.Second},
 		{"a deaf one is killed", `trap '' TERM; sleep 60 & echo $! > "$FILE"; while :; do wait; done`, 8 * time.Second},
 	}
 	for _, c := range cases {
