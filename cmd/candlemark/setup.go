@@ -13,7 +13,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"text/template"
 
 	"github.com/spf13/cobra"
 
@@ -113,7 +112,7 @@ nothing but the file given by --out.`,
 		}
 		cfg, err := config.Parse(text, out, checkSensors, checkFeed)
 		if err != nil {
-			return fmt.Errorf("these answers do not fit together: %w", err)
+			return answerFaults(err, answers)
 		}
 		if !without {
 			if err := showReading(p.out, cfg.Packs[0]); err != nil {
@@ -317,73 +316,4 @@ func showReading(w io.Writer, p config.Pack) error {
 		fmt.Fprintln(w, "  the voltage is above this pack's full voltage: check chemistry and cells in series")
 	}
 	return nil
-}
-
-// setupFile is the configuration that setup writes.
-var setupFile = template.Must(template.New("").Parse(`# Written by candlemark setup. Check changes with: candlemark check-config FILE
-# Every key is explained in candlemark.yaml(5).
-relay: {{.relay}}
-{{- if .site}}
-site: {{.site}}
-{{- end}}
-packs:
-  - name: pack-1
-    chemistry: {{.chemistry}}
-    series_cells: {{index . "series-cells"}}
-    capacity: {{.capacity}}
-{{- if .cutoff}}
-    cutoff: {{.cutoff}}
-{{- end}}
-{{- if .lockout}}
-    lockout: {{.lockout}}
-{{- else}}
-    # lockout: the voltage at which the converter switches off. Where it is above
-    # the cut-off and not given here, the time left is shown too long.
-{{- end}}
-    sensor:
-      bus: i2c-{{.bus}}
-      address: {{.address}}
-      shunt: {{.shunt}}
-      shunt_rating: {{index . "shunt-rating"}}
-      largest_load: {{index . "largest-load"}}
-{{- if or .hop .uplink}}
-targets:
-{{- if .hop}}
-  - name: near
-    section: hop
-    address: {{.hop}}
-{{- end}}
-{{- if .uplink}}
-  - name: far
-    section: uplink
-    address: {{.uplink}}
-    port: 443
-{{- end}}
-{{- end}}
-{{- if .webhook}}
-receivers:
-  - name: webhook
-    kind: webhook
-    url: {{.webhook}}
-{{- end}}
-`))
-
-func setupText(answers map[string]*string, at place) ([]byte, error) {
-	values := map[string]string{"bus": strconv.Itoa(at.bus), "address": fmt.Sprintf("0x%02x", at.address)}
-	for k, v := range answers {
-		values[k] = yamlScalar(*v)
-	}
-	var b bytes.Buffer
-	if err := setupFile.Execute(&b, values); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
-}
-
-// yamlScalar quotes an answer where plain YAML would take it for something else.
-func yamlScalar(s string) string {
-	if strings.ContainsAny(s, ":#{}[]&*!|>'\"%@`,\n") || strings.TrimSpace(s) != s {
-		return strconv.Quote(s)
-	}
-	return s
 }

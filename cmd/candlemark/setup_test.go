@@ -170,6 +170,39 @@ func TestSetupAsksAndKeepsWhatIsThere(t *testing.T) {
 	}
 }
 
+// No file is written, so a line of it would tell nobody anything.
+func TestSetupNamesTheFlagOfAnAnswerThatDoesNotHold(t *testing.T) {
+	for flag, c := range map[string]struct{ value, want string }{
+		"relay":        {"second floor?\t", `--relay "second floor?\t": `},
+		"chemistry":    {"nimh", `--chemistry "nimh": "nimh" is not one of li-ion, lfp, lead-acid; choose one of them`},
+		"series-cells": {"four", `--series-cells "four": "four" is not a whole number`},
+		"capacity":     {"5", `--capacity "5": 5 has no unit; write 5Ah`},
+		"cutoff":       {"99V", `--cutoff "99V": 99 V is not below the full voltage`},
+		"lockout":      {"x", `--lockout "x": `},
+		"shunt":        {"20m", `--shunt "20m": "m" is not a unit for this; write it like 100mΩ`},
+		"shunt-rating": {"2", `--shunt-rating "2": 2 has no unit`},
+		"largest-load": {"20A", `--largest-load "20A": a shunt of 0.02 Ω clips at 16 A`},
+		"hop":          {"x y", `--hop "x y": `},
+		"uplink":       {"x y", `--uplink "x y": `},
+		"webhook":      {"ftp://x", `--webhook "ftp://x": "ftp://x" is not a web address`},
+	} {
+		t.Run(flag, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "candlemark.yaml")
+			var out, fault bytes.Buffer
+			code := execute(t.Context(), []string{
+				"setup", "--yes", "--bus", "97", "--without-sensor", "--out", path, "--chemistry", "lfp", "--series-cells", "4",
+				"--capacity", "20Ah", "--shunt", "20mOhm", "--shunt-rating", "2W", "--largest-load", "6A", "--" + flag, c.value,
+			}, &out, &fault)
+			if code != exitUsage || !strings.Contains(fault.String(), c.want) || strings.Contains(fault.String(), path) {
+				t.Errorf("exit code %d, %q; want %d, %q and no line of a file", code, fault.String(), exitUsage, c.want)
+			}
+			if _, err := os.Stat(path); err == nil {
+				t.Error("the file was written")
+			}
+		})
+	}
+}
+
 // The way of the README from setup to the first alarm, with what setup wrote and
 // the defaults for all it did not ask: self-check is content, the agent shows the
 // pack, and a sensor whose plug is pulled is an alarm within half a minute.
