@@ -144,6 +144,9 @@ func checkSensor(p config.Pack) finding {
 	}
 	defer d.Close()
 	r, err := d.Read()
+	if errors.Is(err, ina219.ErrBeyondRating) {
+		return finding{what, isFault, err.Error(), "measure this pack another way"}
+	}
 	if err != nil {
 		return finding{what, isFault, err.Error(), "check the wiring; a chip that answers but cannot be read has a loose wire or another kind of chip"}
 	}

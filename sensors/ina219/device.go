@@ -26,6 +26,9 @@ const (
 // ErrNotReady says that a chip with the right settings ended no conversion in time.
 var ErrNotReady = errors.New("no conversion ended within 250 ms")
 
+// ErrBeyondRating says that the bus voltage is more than the chip stands, MaxBusV.
+var ErrBeyondRating = errors.New("more than the chip's 26 V")
+
 // Device is one chip. One goroutine owns it; only Stats and String may be called
 // from others.
 type Device struct {
@@ -255,6 +258,9 @@ func (d *Device) decode(at time.Time, bus, shunt uint16) (sensors.Reading, error
 	}
 	b := d.cfg.Budget(r.BusV, r.PackA)
 	r.ErrV, r.ErrA, r.ErrW = b.V, b.A, b.W
+	if r.BusV-r.ErrV > MaxBusV { // within the error it may still be what the chip stands
+		return sensors.Reading{}, fmt.Errorf("read bus voltage: %.2f V is %w: unplug the pack now; a sensor that has had more may be damaged, so replace it", r.BusV, ErrBeyondRating)
+	}
 	return r, nil
 }
 

@@ -261,7 +261,7 @@ func TestOverflowCannotHappenWithTheDriversCalibration(t *testing.T) {
 			cfg.ShuntOhm, cfg.ShuntMaxW, cfg.ClipAccepted = ohm, 1000, true
 			d, chip, _ := device(t, cfg)
 			for _, amps := range []float64{1e6, -1e6} {
-				chip.Set(32, amps)
+				chip.Set(ina219.MaxBusV, amps)
 				if r, err := d.Read(); err != nil || r.SettingsFault || !r.Clipped {
 					t.Errorf("%g Ω at %g A: %+v, %v", ohm, amps, r, err)
 				}

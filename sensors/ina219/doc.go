@@ -28,8 +28,8 @@
 //
 // # Limits
 //
-// No more than 26 V may reach the chip, whatever the 32 V range suggests. A
-// shunt voltage at ±320 mV is reported as Clipped. At 128-fold averaging a
+// No more than 26 V may reach the chip, whatever the 32 V range suggests. A bus
+// voltage surely above is an error (ErrBeyondRating) and no reading. A shunt voltage at ±320 mV is reported as Clipped. At 128-fold averaging a
 // conversion takes 68 ms for the shunt and then 68 ms for the bus, so the two
 // figures of a reading are that far apart. Resistors in series with IN− shift
 // the bus voltage (about 56 µA flow into the pin at 18 V). The chip has no

@@ -123,6 +123,9 @@ func TestGarbageIsAnErrorNotAFigure(t *testing.T) {
 		{"bus voltage above the converter's end", func(reg byte) uint16 {
 			return map[byte]uint16{0: 0x3FFF, 5: 0x1000, 2: 8001<<3 | 2}[reg]
 		}, "cannot be a bus voltage"},
+		{"bus voltage beyond the rating and its error", func(reg byte) uint16 { // 26 V (SBOS448F page 5, note 2) and 0.5 %
+			return map[byte]uint16{0: 0x3FFF, 5: 0x1000, 2: 6600<<3 | 2}[reg]
+		}, "26.40 V is more than the chip's 26 V: unplug the pack now"},
 		{"bit that always reads 0 is set", func(reg byte) uint16 {
 			return map[byte]uint16{0: 0x3FFF, 5: 0x1000, 2: 3000<<3 | 6}[reg]
 		}, "cannot be a bus voltage"},
