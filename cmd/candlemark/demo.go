@@ -45,7 +45,7 @@ const (
 	demoToken         = "tarnbeck-mill-demo" // guards a page on loopback that commands nothing real
 	// demoNextPack is shorter than usual: the next pack is in the same building, and a
 	// pack of less than two hours would call for it at once.
-	demoNextPack = 30 * time.Minute
+	demoNextPack = 40 * time.Minute
 	// demoTerminalW is what the terminal takes of the load; the relay takes the rest.
 	demoTerminalW = 37.0
 )

@@ -53,7 +53,7 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	both("a reading", 20*time.Second, has("#left", " V · "))
 	// What the page told, so that a busy computer misses nothing of the story.
 	for _, s := range []*screen{p, w} {
-		eval[any](s, `window.told = new Set(); new MutationObserver(() => told.add(document.querySelector("#do").innerText + document.querySelector("#left").innerText))
+		eval[any](s, `window.told = new Set(); new MutationObserver(() => told.add(["#do", "#left", "#alarms"].map((x) => document.querySelector(x).innerText).join(" ")))
 			.observe(document.querySelector(".sheet"), {subtree: true, childList: true, characterData: true}); true`)
 	}
 	told := func(words string) string { return fmt.Sprintf("[...told].some((x) => x.includes(%q))", words) }
@@ -71,7 +71,7 @@ func TestADischargeIsWatchedToTheCutOff(t *testing.T) {
 	p.shoot("phone-acknowledge", false)
 	p.judge(checker, "phone, dialog")
 	p.click("dialog[open] .main")
-	both("the acknowledgement", 10*time.Second, has("#do", "Acknowledged by Ida"))
+	both("the acknowledgement", 10*time.Second, told("Acknowledged by Ida"))
 
 	// The feed: neither name nor token is asked for again.
 	p.opens("#actions [data-open=feed-do]")
