@@ -130,6 +130,8 @@ type packTrack struct {
 	counts     status.SensorCounts
 	offAsked   bool // the board was told to power off for this pack, at offUp
 	offUp      time.Duration
+	low        bool // little is left, by every forecast since lowUp
+	lowUp      time.Duration
 	lastError  string
 	failing    bool // the newest try of the sensor failed
 	failTold   bool // and that was told

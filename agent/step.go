@@ -145,8 +145,13 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 	if now.State == pack.Charging {
 		t.offAsked = false
 	}
+	low := now.State == pack.Discharging && now.Known && now.Expected <= s.setup.PowerOffAt
+	if !low || !t.low {
+		t.low, t.lowUp = low, s.now.Up
+	}
+	// Not for a dip of a reading or two: nothing switches the board on again.
 	if t.FeedsBoard && s.setup.PowerOffAt > 0 && (!t.offAsked || s.now.Up-t.offUp >= powerOffAgain) &&
-		now.State == pack.Discharging && now.Known && now.Expected <= s.setup.PowerOffAt {
+		low && s.now.Up-t.lowUp >= lowHold {
 		t.offAsked, t.offUp = true, s.now.Up
 		why := fmt.Sprintf("pack %s feeds this board and has %s left", t.Name, now.Expected.Round(time.Second))
 		out = append(out, s.learn(t)...)
@@ -157,6 +162,9 @@ func (s *State) changed(t *packTrack, before pack.Forecast) []Effect {
 	}
 	return out
 }
+
+// lowHold is how long a pack must be low before the board it feeds is switched off.
+const lowHold = 10 * time.Second
 
 func atCutoff(f pack.Forecast) bool {
 	return f.Known && f.State == pack.Discharging && f.Expected == 0

@@ -62,3 +62,18 @@ func TestWhatAChangedPackShows(t *testing.T) {
 		}
 	}
 }
+
+// Nothing switches the board on again, so a dip of a reading or two must not switch it off.
+func TestADipDoesNotSwitchTheBoardOff(t *testing.T) {
+	r := newRide(t, testSetup(), Memory{})
+	d := &drain{capacityAh: 5}
+	r.discharge(d, 50, 15*time.Minute)
+	full := d.usedAh
+	d.usedAh = 4.99
+	r.discharge(d, 50, 4*time.Second)
+	d.usedAh = full
+	r.discharge(d, 50, 2*time.Minute)
+	if n := count(r.effects, func(PowerOff) bool { return true }); n != 0 {
+		t.Errorf("the board was switched off %d times", n)
+	}
+}

@@ -177,6 +177,10 @@ func TestUnit(t *testing.T) {
 		t.Fatal(err)
 	}
 	// verify wants the program to be there.
+	// A panic and the watchdog's SIGABRT end a Go program with 2: it must come back.
+	if want := []byte("\nRestartPreventExitStatus=78\n"); !bytes.Contains(read(t, "systemd/candlemark.service"), want) {
+		t.Errorf("the unit has no line %q", want)
+	}
 	unit := bytes.ReplaceAll(read(t, "systemd/candlemark.service"), []byte("/usr/bin/candlemark"), []byte(program))
 	path := filepath.Join(dir, "candlemark.service")
 	if err := os.WriteFile(path, unit, 0o644); err != nil {

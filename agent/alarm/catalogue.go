@@ -121,7 +121,7 @@ func Catalogue() []Entry {
 			Raise:  Level{1, ofStale}, Clear: Level{1, ofStale},
 			ClearHold:   freshHold,
 			QuietMost:   30 * time.Minute,
-			Means:       "The sensor gives no good readings, so the time left is not known. Nothing is wrong with the pack itself as far as is known, and no warning about it will come while this lasts.",
+			Means:       "The sensor gives no good readings, so the time left is not known. Nothing is wrong with the pack itself as far as is known, and warnings about it go by the clock from the last reading; after a restart of the agent there are none.",
 			RaisedWhen:  "there has been no good reading for the sensor's stale_after, or none since the agent started; a voltage above the 26 V that the sensor stands is no good reading",
 			ClearedWhen: "readings are good again for 10 s and two readings",
 		},

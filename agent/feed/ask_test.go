@@ -38,3 +38,19 @@ func TestTheAnswerSaysFirstThatTheRequestWasTaken(t *testing.T) {
 		})
 	}
 }
+
+// The board restarts in the shutdown before a requested off; who asks for on then must
+// get it, also once the clock says how long the board was away.
+func TestOnAfterARebootInTheShutdownIsKept(t *testing.T) {
+	r := newRig(t, usual())
+	r.off(6 * time.Hour)
+	r.reboot(20*time.Second, true, false)
+	r.ask(r.m.On(r.in.Now, "bob"))
+	r.run(10 * time.Second)
+	r.in.ClockSet = true
+	r.wall = noon.Add(2 * time.Minute)
+	r.run(10 * time.Minute)
+	if v := r.m.View(); !v.On {
+		t.Errorf("ten minutes after it was asked for: %s", v.Text)
+	}
+}

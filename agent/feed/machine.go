@@ -164,7 +164,7 @@ func (m *Machine) relieve(why string) {
 
 // turnOver makes the cut that was begun a short one.
 func (m *Machine) turnOver(c Cause) {
-	m.mode, m.cause = ModeOff, c
+	m.mode, m.cause, m.unsure = ModeOff, c, false
 	m.due = m.stageUp + restFor
 	m.note(c, fmt.Sprintf("the feed is cut in %s and returns %s later, because the terminal was told to shut down: %s",
 		words(m.stageUp-m.in.Now.Up), words(restFor), c.Why))

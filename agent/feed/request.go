@@ -101,7 +101,7 @@ func (m *Machine) Follow(at alarm.Instant, who string, s Schedule) ([]Effect, er
 	text := "schedule accepted: " + offer.Text
 	switch {
 	case m.stage == StageClosing: // goes on with the off phase
-		m.mode, m.cause = ModeScheduled, c
+		m.mode, m.cause, m.unsure = ModeScheduled, c, false
 		m.note(c, text)
 	case m.on:
 		m.mode, m.cause, m.due = ModeScheduled, c, m.in.Now.Up+s.On
