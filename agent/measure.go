@@ -53,9 +53,9 @@ func (s *State) probed(e Probed) []Effect {
 	}
 	if !idle {
 		s.trouble.take(r)
-	}
-	if r.Latency != nil && !idle {
-		t.takeLatency(r.Latency, e.At.Up)
+		if r.Latency != nil {
+			t.takeLatency(r.Latency, e.At.Up)
+		}
 	}
 	s.judgeFit()
 	if t.Kind != probes.Throughput {
